@@ -1,0 +1,296 @@
+"""What travels from the controllers to the book: frozen values, units in the names, no behaviour.
+
+Where the open standard for joining systems has the notion, its name is in the docstring once (OPC 40450-1,
+and OPC 40001-101 for results).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+Result = Literal["ok", "nok", "undecided", "unknown"]
+"""As the controller judged the cycle (OPC 40001-101: ResultEvaluation)."""
+Completion = Literal["completed", "aborted", "failed", "unknown"]
+"""How the cycle ended; another axis than the result."""
+Mode = Literal["automatic", "manual", "setup", "maintenance", "unknown"]
+State = Literal["executing", "idle", "starting", "stopped", "out_of_service", "not_available"]
+Category = Literal["hardware", "process", "operator", "system", "safety"]
+
+Extra = Mapping[str, int | float | str | bool | None]
+"""Fields of a layout that have no column of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class ToolName:
+    """A tool is known by maker, model and serial number together; two makers may share a serial number."""
+
+    maker: str
+    model: str
+    serial: str
+
+
+@dataclass(frozen=True, slots=True)
+class ActiveFault:
+    """One fault that a status reports as present."""
+
+    code: str
+    """The maker's own code."""
+    text: str
+    category: Category
+    acknowledged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """What a controller's status block (or status message) says at one instant."""
+
+    last_sequence: int
+    """The controller's own number of its last finished cycle, as it stands there (not unwrapped)."""
+    newest_slot: int | None = None
+    """Ring slot of the last record, where the layout has an index instead of a rule."""
+    tool: ToolName | None = None
+    mode: Mode = "unknown"
+    state: State = "not_available"
+    emergency_stop: bool | None = None
+    faults: tuple[ActiveFault, ...] = ()
+    total_count: int | None = None
+    count_since_cleared: int | None = None
+    clock: datetime | None = None
+    """The controller's own clock: naive where it knows no zone."""
+    supply_pressure_kpa: float | None = None
+    """Gauge pressure."""
+    settings: Extra = field(default_factory=dict)
+    extra: Extra = field(default_factory=dict)
+    raw: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """One clamp installed (or attempted), as the controller recorded it (OPC 40450-1: a joining result)."""
+
+    sequence: int
+    """As the controller counts (OPC 40450-1: SequenceNumber), not unwrapped."""
+    controller_time: datetime | None = None
+    """End of the cycle by the controller's own clock: naive where it knows no zone."""
+    tool_serial: str | None = None
+    result: Result = "unknown"
+    completion: Completion = "unknown"
+    mode: Mode = "unknown"
+    fault_code: str | None = None
+    part_id: str | None = None
+    band: str | None = None
+    duration_ms: float | None = None
+    take_up_ms: float | None = None
+    peak_tension_n: float | None = None
+    lock_tension_n: float | None = None
+    seating_loss_n: float | None = None
+    set_torque_nm: float | None = None
+    tension_speed_mm_s: float | None = None
+    punch_pressure_kpa: float | None = None
+    supply_pressure_kpa: float | None = None
+    punch_velocity_m_s: float | None = None
+    total_count: int | None = None
+    """The controller's own clamp count after this cycle, where the record has it."""
+    extra: Extra = field(default_factory=dict)
+    raw: bytes = b""
+    """The record as it came from the wire."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The sampled tension or torque of one cycle (OPC 40450-1: a trace)."""
+
+    sequence: int
+    sample_interval_us: int
+    quantity: Literal["tension_n", "torque_nm"]
+    samples: bytes
+    """The samples as the controller gave them, little-endian, `sample_type` each: nothing is lost."""
+    sample_type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"]
+    scale: float
+    offset: float
+    """value = sample × scale + offset, in the unit of `quantity`."""
+
+
+# ---- what the ledger decides and the writer commits
+# -------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """How far the book has got with one controller."""
+
+    epoch: int
+    sequence: int
+    """Unwrapped: runs on where the controller's own number wraps."""
+    total_count: int | None = None
+    """The controller's own clamp count when this position was read through; None where it shows none."""
+    read_through_at: datetime | None = None
+    """Latest poll at which the controller's last sequence equalled this position."""
+
+
+GapReason = Literal[
+    "history overwritten",
+    "controller restarted",
+    "record unreadable",
+    "skipped sequence",
+    "messages lost",
+    "session not kept",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A run of cycles that the controller counted and the book has not got; bounds inclusive, unwrapped."""
+
+    epoch: int
+    first_sequence: int
+    last_sequence: int
+    reason: GapReason
+    after_at: datetime | None
+    """Latest instant known to lie before the missing cycles."""
+    before_at: datetime | None
+    """Earliest instant known to lie after them."""
+
+
+@dataclass(frozen=True, slots=True)
+class BookedCycle:
+    """A cycle with what we derive: its place in the book, corrected time, and tool."""
+
+    epoch: int
+    sequence: int
+    """Unwrapped."""
+    ended_at: datetime
+    """Corrected to UTC."""
+    time_uncertainty_ms: float | None
+    """± around ended_at; None where nothing is known of the controller's clock."""
+    tool: ToolName
+    cycle: Cycle
+
+
+@dataclass(frozen=True, slots=True)
+class BookedCurve:
+    epoch: int
+    sequence: int
+    """Unwrapped."""
+    curve: Curve
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRaised:
+    code: str
+    text: str
+    category: Category
+    tool: ToolName
+    raised_at: datetime
+    """When we first saw it; it was raised between the poll before and this instant."""
+    not_before: datetime | None
+    """The poll before."""
+
+
+@dataclass(frozen=True, slots=True)
+class FaultAcknowledged:
+    code: str
+    acknowledged_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class FaultCleared:
+    code: str
+    cleared_at: datetime
+
+
+FaultChange = FaultRaised | FaultAcknowledged | FaultCleared
+
+
+@dataclass(frozen=True, slots=True)
+class MountChange:
+    """From this instant another tool (or none) sits on the controller."""
+
+    tool: ToolName | None
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Quarantined:
+    """Something that came from a controller and could not be used; its raw bytes are kept."""
+
+    what: Literal["status", "record", "curve", "message"]
+    where: str
+    """Slot, address or topic."""
+    reason: str
+    raw: bytes
+    received_at: datetime
+
+
+LinkState = Literal["connecting", "up", "down", "refused", "failed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """The way to one controller, in words that a person can act on."""
+
+    state: LinkState
+    since: datetime
+    last_error: str | None = None
+    last_error_at: datetime | None = None
+    bad_replies: Mapping[str, int] = field(default_factory=dict)
+    """Replies that could not be trusted since the collector started, by kind."""
+    reconnects: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StatusSeen:
+    """The latest status of one controller, with our own times."""
+
+    status: Status
+    read_at: datetime
+    clock_offset_ms: float | None
+    """Controller clock minus UTC (a naive controller clock read as if it were UTC)."""
+    clock_uncertainty_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What one controller's poller hands to the writer: all of it is committed, or nothing."""
+
+    controller: str
+    expected: Position | None
+    """The position that this work was built on; the writer refuses the entry if the book says otherwise."""
+    position: Position | None
+    """The position after it."""
+    cycles: tuple[BookedCycle, ...] = ()
+    curves: tuple[BookedCurve, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    mounts: tuple[MountChange, ...] = ()
+    faults: tuple[FaultChange, ...] = ()
+    quarantined: tuple[Quarantined, ...] = ()
+    seen: StatusSeen | None = None
+    link: Link | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ControllerMemory:
+    """What the poller needs to know of a controller to go on after a restart, as the book has it."""
+
+    position: Position | None = None
+    tool: ToolName | None = None
+    """The tool mounted according to the book; None where none is."""
+    open_faults: Mapping[str, bool] = field(default_factory=dict)
+    """Code of each fault raised and not cleared -> acknowledged already?"""
+    clock_offset_ms: float | None = None
+    clock_uncertainty_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ControllerIdentity:
+    """Where a controller stands and how it is reached, as the site file has it (ISA-95: work cell and its
+    equipment)."""
+
+    name: str
+    line: str
+    station: str
+    protocol: Literal["modbus", "s7", "mqtt"]
+    layout: str
+    address: str
+    """Host and port, or broker and topic name, in words."""
