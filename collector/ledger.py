@@ -92,9 +92,17 @@ def begin_epoch(plan: Plan, found: Mapping[int, Cycle], modulus: int) -> tuple[i
 
 
 def unseen(found: Mapping[int, Cycle], known: Mapping[int, bytes], modulus: int) -> dict[int, Cycle]:
-    """Without the records that the book has, byte for byte, under the same sequence of the epoch before."""
+    """Without the records that the book has, byte for byte, under the same sequence of the epoch before.
+
+    A record with neither a time nor a count may look like another one and still be new: it is taken.
+    """
     raws = {number % modulus: raw for number, raw in known.items()}
-    return {number: cycle for number, cycle in found.items() if raws.get(number % modulus) != cycle.raw}
+    return {
+        number: cycle
+        for number, cycle in found.items()
+        if raws.get(number % modulus) != cycle.raw
+        or (cycle.controller_time is None and cycle.total_count is None)
+    }
 
 
 def settle(

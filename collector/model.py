@@ -276,6 +276,8 @@ class ControllerMemory:
     position: Position | None = None
     tool: ToolName | None = None
     """The tool mounted according to the book; None where none is."""
+    last_ended_at: datetime | None = None
+    """Latest end of a cycle of this controller in the book."""
     open_faults: Mapping[str, bool] = field(default_factory=dict)
     """Code of each fault raised and not cleared -> acknowledged already?"""
     clock_offset_ms: float | None = None

@@ -1,0 +1,451 @@
+"""What one transaction does with the entries of several controllers.
+
+`take` checks an entry's position against the book's and, if they agree, sets down what the entry brings;
+cycles, curves and tallies, of which there are many, are gathered and written together by `finish`. Nothing
+is visible to anybody before the commit, and nothing is remembered here after a rollback: a booking is used
+for one transaction."""
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from operator import attrgetter
+from typing import Any, TypeVar
+
+import orjson
+from sqlalchemy import Connection, Dialect, Executable, Table, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
+from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
+
+from collector.errors import StalePosition, StoreError
+from collector.model import (
+    BookedCurve,
+    BookedCycle,
+    Entry,
+    Extra,
+    FaultAcknowledged,
+    FaultChange,
+    FaultCleared,
+    FaultRaised,
+    Gap,
+    Link,
+    MountChange,
+    Position,
+    Quarantined,
+    StatusSeen,
+    ToolName,
+)
+from collector.store import tables
+from collector.store.curves import dtype_of, encode
+from collector.store.tables import from_us, to_us
+from collector.store.tallies import bucket_of
+
+INSERT: dict[str, Callable[[Table], Any]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
+WITH_TUPLES: dict[str, tuple[Callable[..., Dialect], str]] = {
+    "sqlite": (SQLiteDialect_pysqlite, "qmark"),
+    "postgresql": (PGDialect_psycopg, "format"),
+}
+
+AS_THE_CONTROLLER_SAID = (
+    "result",
+    "completion",
+    "mode",
+    "fault_code",
+    "part_id",
+    "band",
+    "duration_ms",
+    "take_up_ms",
+    "peak_tension_n",
+    "lock_tension_n",
+    "seating_loss_n",
+    "set_torque_nm",
+    "tension_speed_mm_s",
+    "punch_pressure_kpa",
+    "supply_pressure_kpa",
+    "punch_velocity_m_s",
+    "total_count",
+)
+"""Columns of `cycle` that are attributes of `Cycle`, both in this order."""
+said_by_controller = attrgetter(*AS_THE_CONTROLLER_SAID)
+
+Row = dict[str, Any]
+Each = TypeVar("Each")
+CycleKey = tuple[int, int, int]
+"""controller_id, epoch, sequence."""
+TallyKey = tuple[int, int, int, str, str, str, str]
+"""tool_id, bucket in µs, controller_id, mode, band, result, completion."""
+
+
+@cache
+def driver_insert(dialect: str, table: Table) -> str:
+    """For the hot path: text for the driver, which takes tuples in the order of the table's columns."""
+    speaks, paramstyle = WITH_TUPLES[dialect]
+    return str(table.insert().compile(dialect=speaks(paramstyle=paramstyle)))
+
+
+@cache
+def upsert(dialect: str, table: Table, columns: tuple[str, ...], key: str = "controller_id") -> Executable:
+    """Insert rows of these columns, or set them in the row with the same key."""
+    insert = INSERT[dialect](table)
+    upserting: Executable = insert.on_conflict_do_update(
+        index_elements=[key],
+        set_={name: insert.excluded[name] for name in columns if name != key},
+    )
+    return upserting
+
+
+@cache
+def add_to_tally(dialect: str) -> Executable:
+    insert = INSERT[dialect](tables.tally)
+    adding: Executable = insert.on_conflict_do_update(
+        index_elements=list(tables.tally.primary_key.columns),
+        set_={"cycles": tables.tally.c.cycles + insert.excluded.cycles},
+    )
+    return adding
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Ids of controllers and tools, as committed."""
+
+    controllers: dict[str, int]
+    tools: dict[ToolName, int]
+
+    @classmethod
+    def read(cls, connection: Connection) -> "Known":
+        controllers = select(tables.controller.c.name, tables.controller.c.controller_id)
+        tools = select(tables.tool)
+        return cls(
+            {row.name: row.controller_id for row in connection.execute(controllers)},
+            {ToolName(row.maker, row.model, row.serial): row.tool_id for row in connection.execute(tools)},
+        )
+
+
+def not_registered(controller: str) -> StoreError:
+    return StoreError(f"controller {controller} is not in the book; it has to be registered first")
+
+
+class Booking:
+    """One transaction's worth of entries on their way into the book."""
+
+    def __init__(self, connection: Connection, known: Known, now: datetime) -> None:
+        self._connection = connection
+        self._known = known
+        self._now = now
+        # FOR UPDATE on PostgreSQL: numbers are given out and become visible in one order
+        self._number: int = connection.scalars(select(tables.book.c.commit_number).with_for_update()).one()
+        self._first_number = self._number
+        self._positions = {
+            row.controller_id: Position(row.epoch, row.sequence, row.total_count, row.read_through_at)
+            for row in connection.execute(select(tables.position))
+        }
+        self._moved: dict[int, Position] = {}
+        self._cycles: list[tuple[Any, ...]] = []
+        self._ended_us: dict[CycleKey, int] = {}
+        self._curves: dict[CycleKey, tuple[Any, ...]] = {}
+        self._tallies: Counter[TallyKey] = Counter()
+        self._gaps: list[Row] = []
+        self._quarantined: list[Row] = []
+        self._links: dict[int, Link] = {}
+        self._seen: dict[int, StatusSeen] = {}
+        self.new_tools: dict[ToolName, int] = {}
+        """To be remembered after the commit, not before."""
+
+    def take(self, entry: Entry) -> StoreError | None:
+        """Set down an entry, or none of it: then the return says why. Raises: what the database raises."""
+        controller_id = self._known.controllers.get(entry.controller)
+        if controller_id is None:
+            return not_registered(entry.controller)
+        found = self._positions.get(controller_id)
+        if entry.expected != found:
+            return StalePosition(entry.controller, entry.expected, found)
+        for mount in entry.mounts:
+            self._change_mount(controller_id, mount)
+        for cycle in entry.cycles:
+            self._add_cycle(controller_id, cycle)
+        for curve in entry.curves:
+            self._add_curve(controller_id, curve)
+        for fault in entry.faults:
+            self._change_fault(controller_id, fault)
+        for gap in entry.gaps:
+            self._add_gap(controller_id, gap)
+        for quarantined in entry.quarantined:
+            self._quarantine(controller_id, quarantined)
+        if entry.seen is not None:
+            self._seen[controller_id] = entry.seen
+        if entry.link is not None:
+            self._links[controller_id] = entry.link
+        if entry.position is not None and entry.position != found:
+            self._positions[controller_id] = self._moved[controller_id] = entry.position
+        return None
+
+    def finish(self) -> None:
+        """Write what was gathered. Raises: what the database raises: IntegrityError for a cycle it has."""
+        self._write_tuples(tables.cycle, self._cycles)
+        self._write_tuples(tables.curve, list(self._curves.values()))
+        self._write(
+            add_to_tally(self._connection.dialect.name),
+            [tally_row(key, cycles) for key, cycles in self._tallies.items()],
+        )
+        self._write(tables.gap.insert(), self._gaps)
+        self._write(tables.quarantine.insert(), self._quarantined)
+        self._upsert(tables.position, self._moved, position_row)
+        self._upsert(tables.controller_status, self._links, link_row)
+        self._upsert(tables.controller_status, self._seen, seen_row)
+        if self._number != self._first_number:
+            self._connection.execute(tables.book.update().values(commit_number=self._number))
+
+    def _write_tuples(self, table: Table, rows: list[tuple[Any, ...]]) -> None:
+        if rows:
+            self._connection.exec_driver_sql(driver_insert(self._connection.dialect.name, table), rows)
+
+    def _write(self, statement: Executable, rows: list[Row]) -> None:
+        if rows:
+            self._connection.execute(statement, rows)
+
+    def _upsert(self, table: Table, by_controller: dict[int, Each], row: Callable[[Each], Row]) -> None:
+        rows = [{"controller_id": id_, **row(each)} for id_, each in by_controller.items()]
+        if rows:
+            self._write(upsert(self._connection.dialect.name, table, tuple(rows[0])), rows)
+
+    def _next_number(self) -> int:
+        self._number += 1
+        return self._number
+
+    def _tool_id(self, name: ToolName) -> int:
+        known = self._known.tools.get(name) or self.new_tools.get(name)
+        if known is not None:
+            return known
+        row = {
+            "maker": name.maker,
+            "model": name.model,
+            "serial": name.serial,
+            "first_seen_at": self._now,
+        }
+        made = self._connection.execute(tables.tool.insert(), row).inserted_primary_key
+        assert made is not None
+        tool_id: int = made[0]
+        self.new_tools[name] = tool_id
+        return tool_id
+
+    def _add_cycle(self, controller_id: int, booked: BookedCycle) -> None:
+        cycle = booked.cycle
+        tool_id = self._tool_id(booked.tool)
+        ended_us = to_us(booked.ended_at)
+        self._ended_us[controller_id, booked.epoch, booked.sequence] = ended_us
+        self._cycles.append(
+            (
+                controller_id,
+                booked.epoch,
+                booked.sequence,
+                self._next_number(),
+                tool_id,
+                ended_us,
+                booked.time_uncertainty_ms,
+                cycle.controller_time.isoformat() if cycle.controller_time else None,
+                *said_by_controller(cycle),
+                _json(cycle.extra) if cycle.extra else None,
+                cycle.raw,
+            )
+        )
+        key = (
+            tool_id,
+            bucket_of(ended_us),
+            controller_id,
+            cycle.mode,
+            cycle.band or "",
+            cycle.result,
+            cycle.completion,
+        )
+        self._tallies[key] += 1
+
+    def _add_curve(self, controller_id: int, booked: BookedCurve) -> None:
+        """A curve that can't be kept beside its cycle is kept in quarantine: it never holds up a cycle."""
+        key = (controller_id, booked.epoch, booked.sequence)
+        curve = booked.curve
+        try:
+            coded = encode(curve)
+        except ValueError as error:
+            return self._quarantine_curve(key, booked, f"its samples can't be coded: {error}")
+        ended_us = self._ended_us.get(key)
+        if ended_us is None:
+            ended_us = self._find_ended_us(key)
+        if ended_us is None:
+            return self._quarantine_curve(key, booked, "its cycle is not in the book")
+        row = (
+            *key,
+            ended_us,
+            curve.quantity,
+            curve.sample_interval_us,
+            len(curve.samples) // dtype_of(curve.sample_type).itemsize,
+            curve.scale,
+            curve.offset,
+            coded,
+        )
+        kept = self._curves.get(key) or self._find_curve(key)
+        if kept is None:
+            self._curves[key] = row
+        elif kept != row:
+            self._quarantine_curve(key, booked, "the book has another curve of this cycle")
+        return None
+
+    def _find_ended_us(self, key: CycleKey) -> int | None:
+        ended_at = self._connection.scalar(
+            select(tables.cycle.c.ended_at).where(*_has_key(tables.cycle, key))
+        )
+        return None if ended_at is None else to_us(ended_at)
+
+    def _find_curve(self, key: CycleKey) -> tuple[Any, ...] | None:
+        if key in self._ended_us:
+            return None  # its cycle is new, and no curve precedes its cycle
+        row = self._connection.execute(select(tables.curve).where(*_has_key(tables.curve, key))).one_or_none()
+        return None if row is None else (*row[:3], to_us(row.ended_at), *row[4:])
+
+    def _quarantine_curve(self, key: CycleKey, booked: BookedCurve, reason: str) -> None:
+        self._quarantine(
+            key[0],
+            Quarantined(
+                what="curve",
+                where=f"epoch {booked.epoch}, sequence {booked.sequence}",
+                reason=reason,
+                raw=booked.curve.samples,
+                received_at=self._now,
+            ),
+        )
+
+    def _quarantine(self, controller_id: int, quarantined: Quarantined) -> None:
+        self._quarantined.append(
+            {
+                "commit_number": self._next_number(),
+                "controller_id": controller_id,
+                "what": quarantined.what,
+                "place": quarantined.where,
+                "reason": quarantined.reason,
+                "raw": quarantined.raw,
+                "received_at": quarantined.received_at,
+            }
+        )
+
+    def _add_gap(self, controller_id: int, gap: Gap) -> None:
+        self._gaps.append(
+            {
+                "commit_number": self._next_number(),
+                "controller_id": controller_id,
+                "epoch": gap.epoch,
+                "first_sequence": gap.first_sequence,
+                "last_sequence": gap.last_sequence,
+                "reason": gap.reason,
+                "after_at": gap.after_at,
+                "before_at": gap.before_at,
+                "noticed_at": self._now,
+            }
+        )
+
+    def _change_mount(self, controller_id: int, change: MountChange) -> None:
+        mount = tables.mount
+        self._connection.execute(
+            mount.update()
+            .where(mount.c.controller_id == controller_id, mount.c.unmounted_at.is_(None))
+            .values(unmounted_at=change.at)
+        )
+        if change.tool is not None:
+            row = {
+                "commit_number": self._next_number(),
+                "controller_id": controller_id,
+                "tool_id": self._tool_id(change.tool),
+                "mounted_at": change.at,
+            }
+            self._connection.execute(mount.insert(), row)
+
+    def _change_fault(self, controller_id: int, change: FaultChange) -> None:
+        fault = tables.fault
+        is_open = [
+            fault.c.controller_id == controller_id,
+            fault.c.code == change.code,
+            fault.c.cleared_at.is_(None),
+        ]
+        match change:
+            case FaultRaised():
+                row = {
+                    "commit_number": self._next_number(),
+                    "controller_id": controller_id,
+                    "tool_id": self._tool_id(change.tool),
+                    "code": change.code,
+                    "text": change.text,
+                    "category": change.category,
+                    "not_before": change.not_before,
+                    "raised_at": change.raised_at,
+                }
+                self._connection.execute(fault.insert(), row)
+            case FaultAcknowledged():
+                unseen = fault.update().where(*is_open, fault.c.acknowledged_at.is_(None))
+                self._connection.execute(unseen.values(acknowledged_at=change.acknowledged_at))
+            case FaultCleared():
+                self._connection.execute(fault.update().where(*is_open).values(cleared_at=change.cleared_at))
+
+
+# ---- rows --------------------------------------------------------------------------------------------------
+
+
+def position_row(position: Position) -> Row:
+    return {
+        "epoch": position.epoch,
+        "sequence": position.sequence,
+        "total_count": position.total_count,
+        "read_through_at": position.read_through_at,
+    }
+
+
+def link_row(link: Link) -> Row:
+    return {
+        "link_state": link.state,
+        "link_since": link.since,
+        "last_error": link.last_error,
+        "last_error_at": link.last_error_at,
+        "bad_replies": _json(link.bad_replies),
+        "reconnects": link.reconnects,
+    }
+
+
+def seen_row(seen: StatusSeen) -> Row:
+    status = seen.status
+    return {
+        "read_at": seen.read_at,
+        "last_sequence": status.last_sequence,
+        "mode": status.mode,
+        "state": status.state,
+        "emergency_stop": status.emergency_stop,
+        "total_count": status.total_count,
+        "count_since_cleared": status.count_since_cleared,
+        "controller_clock": status.clock.isoformat() if status.clock else None,
+        "clock_offset_ms": seen.clock_offset_ms,
+        "clock_uncertainty_ms": seen.clock_uncertainty_ms,
+        "supply_pressure_kpa": status.supply_pressure_kpa,
+        "settings": _json(status.settings),
+        "extra": _json(status.extra),
+    }
+
+
+def tally_row(key: TallyKey, cycles: int) -> Row:
+    tool_id, bucket_us, controller_id, mode, band, result, completion = key
+    return {
+        "tool_id": tool_id,
+        "bucket_at": from_us(bucket_us),
+        "controller_id": controller_id,
+        "mode": mode,
+        "band": band,
+        "result": result,
+        "completion": completion,
+        "cycles": cycles,
+    }
+
+
+def _has_key(table: Table, key: CycleKey) -> list[Any]:
+    columns = (table.c.controller_id, table.c.epoch, table.c.sequence)
+    return [column == value for column, value in zip(columns, key, strict=True)]
+
+
+def _json(extra: Extra) -> str:
+    return orjson.dumps(dict(extra)).decode()

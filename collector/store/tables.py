@@ -1,0 +1,295 @@
+"""The tables of the two files: the *book* (what controllers said; written by the collector alone) and the
+*desk* (what people record; written by the API alone). On PostgreSQL the two are schemas of the same names.
+
+Instants are microseconds since 1970 in UTC, in a BIGINT on every database: one meaning, exact, cheap to
+bucket; the type `Instant` turns them into aware datetimes at the edge of SQLAlchemy. `commit_number` is
+gap-free within one book.
+"""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+from sqlalchemy.types import TypeDecorator
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+MICROSECOND = timedelta(microseconds=1)
+
+
+def to_us(at: datetime) -> int:
+    """Microseconds since 1970, exact. Raises: TypeError: a naive datetime."""
+    return (at - EPOCH) // MICROSECOND
+
+
+def from_us(us: int) -> datetime:
+    return EPOCH + timedelta(microseconds=us)
+
+
+class Instant(TypeDecorator[datetime]):
+    """An aware datetime, stored as microseconds since 1970 in UTC."""
+
+    impl = BigInteger
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Any) -> int | None:
+        return None if value is None else to_us(value)
+
+    def process_result_value(self, value: int | None, dialect: Any) -> datetime | None:
+        return None if value is None else from_us(value)
+
+
+BOOK = MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_name)s",
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    }
+)
+DESK = MetaData(naming_convention=BOOK.naming_convention)
+
+# One row: the identity of this book and the last commit number given out.
+book = Table(
+    "book",
+    BOOK,
+    Column("instance", Text, primary_key=True),
+    Column("created_at", Instant, nullable=False),
+    Column("commit_number", BigInteger, nullable=False),
+)
+
+controller = Table(
+    "controller",
+    BOOK,
+    Column("controller_id", Integer, primary_key=True),
+    Column("name", Text, nullable=False, unique=True),
+    Column("line", Text, nullable=False),
+    Column("station", Text, nullable=False),
+    Column("protocol", Text, nullable=False),
+    Column("layout", Text, nullable=False),
+    Column("address", Text, nullable=False),
+)
+
+# One row a controller: how far the book has got. Committed together with the cycles that it covers.
+position = Table(
+    "position",
+    BOOK,
+    Column("controller_id", ForeignKey("controller.controller_id"), primary_key=True, autoincrement=False),
+    Column("epoch", Integer, nullable=False),
+    Column("sequence", BigInteger, nullable=False),
+    Column("total_count", BigInteger),
+    Column("read_through_at", Instant),
+)
+
+# One row a controller: the latest status and the state of the link.
+controller_status = Table(
+    "controller_status",
+    BOOK,
+    Column("controller_id", ForeignKey("controller.controller_id"), primary_key=True, autoincrement=False),
+    Column("link_state", Text),
+    Column("link_since", Instant),
+    Column("last_error", Text),
+    Column("last_error_at", Instant),
+    Column("bad_replies", Text),  # JSON: kind -> number
+    Column("reconnects", Integer),
+    Column("read_at", Instant),
+    Column("last_sequence", BigInteger),
+    Column("mode", Text),
+    Column("state", Text),
+    Column("emergency_stop", Boolean),
+    Column("total_count", BigInteger),
+    Column("count_since_cleared", BigInteger),
+    Column("controller_clock", Text),  # as the controller says it, ISO 8601
+    Column("clock_offset_ms", Double),
+    Column("clock_uncertainty_ms", Double),
+    Column("supply_pressure_kpa", Double),
+    Column("settings", Text),  # JSON
+    Column("extra", Text),  # JSON
+)
+
+tool = Table(
+    "tool",
+    BOOK,
+    Column("tool_id", Integer, primary_key=True),
+    Column("maker", Text, nullable=False),
+    Column("model", Text, nullable=False),
+    Column("serial", Text, nullable=False),
+    Column("first_seen_at", Instant, nullable=False),
+    UniqueConstraint("serial", "maker", "model"),
+)
+
+mount = Table(
+    "mount",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
+    Column("tool_id", ForeignKey("tool.tool_id"), nullable=False),
+    Column("mounted_at", Instant, nullable=False),
+    Column("unmounted_at", Instant),  # NULL: still there
+    Index(None, "controller_id", "mounted_at"),
+    Index(None, "tool_id", "mounted_at"),
+)
+
+# The natural key is what makes "exactly once" true. No foreign key from curve to cycle: either may be
+# partitioned one day.
+cycle = Table(
+    "cycle",
+    BOOK,
+    Column("controller_id", ForeignKey("controller.controller_id"), primary_key=True, autoincrement=False),
+    Column("epoch", Integer, primary_key=True, autoincrement=False),
+    Column("sequence", BigInteger, primary_key=True, autoincrement=False),
+    Column("commit_number", BigInteger, nullable=False),
+    Column("tool_id", ForeignKey("tool.tool_id"), nullable=False),
+    Column("ended_at", Instant, nullable=False),
+    Column("time_uncertainty_ms", Double),
+    Column("controller_time", Text),  # as the controller said it, ISO 8601
+    Column("result", Text, nullable=False),
+    Column("completion", Text, nullable=False),
+    Column("mode", Text, nullable=False),
+    Column("fault_code", Text),
+    Column("part_id", Text),
+    Column("band", Text),
+    Column("duration_ms", Double),
+    Column("take_up_ms", Double),
+    Column("peak_tension_n", Double),
+    Column("lock_tension_n", Double),
+    Column("seating_loss_n", Double),
+    Column("set_torque_nm", Double),
+    Column("tension_speed_mm_s", Double),
+    Column("punch_pressure_kpa", Double),
+    Column("supply_pressure_kpa", Double),
+    Column("punch_velocity_m_s", Double),
+    Column("total_count", BigInteger),
+    Column("extra", Text),  # JSON, NULL where there is nothing extra
+    Column("raw", LargeBinary, nullable=False),
+    Index(None, "commit_number", unique=True),
+    Index(None, "tool_id", "ended_at", "controller_id", "epoch", "sequence"),
+    Index(None, "controller_id", "ended_at"),
+)
+
+# `ended_at` is the cycle's, frozen: it is in the key so that the table can be partitioned by month.
+curve = Table(
+    "curve",
+    BOOK,
+    Column("controller_id", ForeignKey("controller.controller_id"), primary_key=True, autoincrement=False),
+    Column("epoch", Integer, primary_key=True, autoincrement=False),
+    Column("sequence", BigInteger, primary_key=True, autoincrement=False),
+    Column("ended_at", Instant, primary_key=True),
+    Column("quantity", Text, nullable=False),
+    Column("sample_interval_us", BigInteger, nullable=False),
+    Column("sample_count", Integer, nullable=False),
+    Column("scale", Double, nullable=False),
+    Column("offset", Double, nullable=False),
+    Column("coded", LargeBinary, nullable=False),  # see curves.py: codec number, sample type, coded samples
+)
+
+# Counts in 15-minute UTC buckets, kept in the transaction that stores the cycles.
+tally = Table(
+    "tally",
+    BOOK,
+    Column("tool_id", ForeignKey("tool.tool_id"), primary_key=True, autoincrement=False),
+    Column("bucket_at", Instant, primary_key=True),
+    Column("controller_id", ForeignKey("controller.controller_id"), primary_key=True, autoincrement=False),
+    Column("mode", Text, primary_key=True),
+    Column("band", Text, primary_key=True),  # '' where the record names none
+    Column("result", Text, primary_key=True),
+    Column("completion", Text, primary_key=True),
+    Column("cycles", BigInteger, nullable=False),
+)
+
+gap = Table(
+    "gap",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
+    Column("epoch", Integer, nullable=False),
+    Column("first_sequence", BigInteger, nullable=False),
+    Column("last_sequence", BigInteger, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("after_at", Instant),
+    Column("before_at", Instant),
+    Column("noticed_at", Instant, nullable=False),
+    Index(None, "controller_id", "noticed_at"),
+)
+
+fault = Table(
+    "fault",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
+    Column("tool_id", ForeignKey("tool.tool_id"), nullable=False),
+    Column("code", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("category", Text, nullable=False),
+    Column("not_before", Instant),
+    Column("raised_at", Instant, nullable=False),
+    Column("acknowledged_at", Instant),
+    Column("cleared_at", Instant),
+    Index(None, "controller_id", "raised_at"),
+    Index(None, "tool_id", "raised_at"),
+    Index(None, "raised_at"),
+)
+
+quarantine = Table(
+    "quarantine",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
+    Column("what", Text, nullable=False),
+    Column("place", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("raw", LargeBinary, nullable=False),
+    Column("received_at", Instant, nullable=False),
+)
+
+# ---- the desk ----------------------------------------------------------------------------------------------
+
+# Preventive maintenance done on a tool, with the tool's lifetime count at which it was done. The tool is
+# named by its natural key: a desk outlives a book.
+service = Table(
+    "service",
+    DESK,
+    Column("service_id", Integer, primary_key=True),
+    Column("maker", Text, nullable=False),
+    Column("model", Text, nullable=False),
+    Column("serial", Text, nullable=False),
+    Column("done_at", Instant, nullable=False),
+    Column("done_by", Text, nullable=False),
+    Column("remark", Text, nullable=False),
+    Column("at_count", BigInteger, nullable=False),
+    Column("recorded_at", Instant, nullable=False),
+    Index(None, "serial", "done_at"),
+)
+
+__all__ = [
+    "BOOK",
+    "DESK",
+    "Instant",
+    "book",
+    "controller",
+    "controller_status",
+    "curve",
+    "cycle",
+    "fault",
+    "from_us",
+    "gap",
+    "mount",
+    "position",
+    "quarantine",
+    "service",
+    "tally",
+    "to_us",
+    "tool",
+]

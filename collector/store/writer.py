@@ -1,0 +1,370 @@
+"""The writer: the only way into the book.
+
+How it works. Pollers hand over entries and wait. One thread, with the one connection that may write, takes
+all that has queued up meanwhile (up to a bound), sets it down in one transaction, commits once, and then
+tells every poller how its entry fared. While one commit waits for the disk the next group gathers by
+itself, so a slow disk makes groups larger and not pollers slower; there is no timer.
+
+Why it is safe.
+- A call to `commit` returns only after the database's commit, which on SQLite means a synced write-ahead
+  log. Whoever is told "done" may forget the cycle; whoever is not, keeps it: the poller's position has not
+  moved, and the controller's ring or the broker's queue still has the cycle.
+- An entry's position is compared with the book's and set in the transaction that stores its cycles. So an
+  entry that was committed though its poller never heard of it (a kill, a cut connection) can't go in twice:
+  the second time it is refused as stale. The natural key of `cycle` refuses the same cycle in any other
+  guise.
+- An entry goes in whole or not at all. If the database refuses a group for what is in it, the group is
+  rolled back and its entries are set down one by one, each in a transaction of its own: a bad entry fails
+  alone. If it refuses because it is locked, full or gone, all of them fail, and all come again.
+- A poller that was cancelled while it waited leaves its entry in the queue; it is committed as a whole, or
+  not.
+- Commit numbers are given out and become visible in one order, since the transactions that give them out
+  follow one another; a rolled-back transaction gives its numbers back. So a reader that has seen number n
+  has seen all before it.
+- What is kept in memory (ids of controllers and tools) is what was committed; after any failure it is read
+  again.
+- Two collectors can't write one book: the connection holds its lock (see engine.py).
+"""
+
+import asyncio
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy.exc import SQLAlchemyError
+
+from collector.errors import StoreError
+from collector.model import ControllerIdentity, ControllerMemory, Entry, Position, ToolName
+from collector.store import tables
+from collector.store.booking import Booking, Known, not_registered, upsert
+from collector.store.engine import is_book_ready, is_of_the_store, shrink_log, store_errors, translate
+
+log = logging.getLogger(__name__)
+
+CYCLES_MOST = 500
+ENTRIES_MOST = 64
+"""Of one transaction; a single entry may have more cycles."""
+JOBS_MOST = 1024
+"""Waiting in the queue; beyond it the writer takes no more for now."""
+IDLE_S = 30.0
+"""After so long without work the write-ahead log is shrunk."""
+SEQUENCES_MOST = 1000
+"""Asked for in one query."""
+
+Answer = TypeVar("Answer")
+
+
+@dataclass(eq=False, slots=True)
+class Job:
+    """A caller's future, resolved when the job is done; it may have been cancelled meanwhile."""
+
+    future: asyncio.Future[Any]
+
+
+@dataclass(eq=False, slots=True)
+class Commit(Job):
+    entry: Entry
+
+
+@dataclass(eq=False, slots=True)
+class Call(Job):
+    function: Callable[[Connection], Any]
+    """Runs in a transaction of its own."""
+
+
+def utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Writer:
+    """Entered once, left once. Leaving it commits what is queued, shrinks the log and closes the engine."""
+
+    instance: str
+    """The identity of this book."""
+
+    def __init__(self, engine: Engine, now: Callable[[], datetime] = utc_now, idle_s: float = IDLE_S) -> None:
+        """`engine`: from `open_book_writer`, its book migrated."""
+        self._engine = engine
+        self._now = now
+        self._idle_s = idle_s
+        self._jobs: deque[Job] = deque()
+        self._changed = threading.Condition()
+        self._closing = False
+        self._known: Known | None = None
+        self._log_grown = False
+        self._thread = threading.Thread(target=self._run, name="writer")
+
+    async def __aenter__(self) -> Self:
+        """Raises: StoreError: the book can't be opened, or another collector writes it."""
+        self._loop = asyncio.get_running_loop()
+        self._broken = self._loop.create_future()
+        self.instance = await asyncio.to_thread(self._read_instance)
+        self._thread.start()
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with self._changed:
+            self._closing = True
+            self._changed.notify()
+        await asyncio.to_thread(self._thread.join)
+
+    async def register(self, identities: Sequence[ControllerIdentity]) -> None:
+        """Make these controllers known, or change where they stand. Durable on return. Raises: StoreError."""
+
+        def write(connection: Connection) -> None:
+            rows = [asdict(identity) for identity in identities]
+            if rows:
+                statement = upsert(connection.dialect.name, tables.controller, tuple(rows[0]), key="name")
+                connection.execute(statement, rows)
+            self._known = None
+
+        await self._call(write)
+
+    async def recall(self, controller: str) -> ControllerMemory:
+        """What the book knows of a controller, for a poller that begins.
+
+        Raises: StoreError: the book can't be read now, or the controller is not registered.
+        """
+        return await self._call(lambda connection: find_memory(connection, controller))
+
+    async def find_raw(self, controller: str, epoch: int, sequences: Sequence[int]) -> dict[int, bytes]:
+        """Raw records that the book has: unwrapped sequence -> record. Raises: as `recall`."""
+        return await self._call(lambda connection: find_raw(connection, controller, epoch, sequences))
+
+    async def commit(self, entry: Entry) -> None:
+        """Put an entry into the book; durable on return.
+
+        Raises: StalePosition: the book stands elsewhere than `entry.expected`; StoreError: the store can't
+        take it. Nothing of the entry is in the book then; only where the connection was cut in mid-commit it
+        may be, and the next try is refused as stale.
+        """
+        await self._submit(Commit(self._loop.create_future(), entry))
+
+    async def watch(self) -> None:
+        """Runs until cancelled. Raises: whatever mistake of ours has ended the thread."""
+        await asyncio.shield(self._broken)
+
+    async def _call(self, function: Callable[[Connection], Answer]) -> Answer:
+        answer: Answer = await self._submit(Call(self._loop.create_future(), function))
+        return answer
+
+    async def _submit(self, job: Job) -> Any:
+        with self._changed:
+            if self._closing:
+                raise StoreError("the writer is closed; nothing more goes into the book")
+            if len(self._jobs) >= JOBS_MOST:
+                raise StoreError(f"{len(self._jobs)} entries wait for the store already; try again later")
+            self._jobs.append(job)
+            self._changed.notify()
+        return await job.future
+
+    # ---- on the thread -------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        group: Sequence[Job] = ()
+        try:
+            while self._wait():
+                group = self._take_group()
+                self._serve(group)
+            shrink_log(self._engine)
+        except Exception as error:
+            log.exception("the writer has stopped")
+            self._give_up(error, group)
+        finally:
+            self._engine.dispose()
+
+    def _wait(self) -> bool:
+        """Until there is work: True; or until it is closed and all is done: False."""
+        while True:
+            with self._changed:
+                idle_s = self._idle_s if self._log_grown else None
+                if self._changed.wait_for(lambda: self._jobs or self._closing, idle_s):
+                    return bool(self._jobs)
+            self._log_grown = not shrink_log(self._engine)
+
+    def _take_group(self) -> Sequence[Job]:
+        """The oldest job, and with a commit as many commits behind it as one transaction may hold."""
+        with self._changed:
+            group = [self._jobs.popleft()]
+            cycles = _cycles_of(group[0])
+            while self._jobs and isinstance(group[0], Commit) and isinstance(self._jobs[0], Commit):
+                cycles += _cycles_of(self._jobs[0])
+                if cycles > CYCLES_MOST or len(group) == ENTRIES_MOST:
+                    break
+                group.append(self._jobs.popleft())
+        return group
+
+    def _serve(self, group: Sequence[Job]) -> None:
+        match group:
+            case [Call() as call]:
+                self._answer(call)
+            case _:
+                self._commit([job for job in group if isinstance(job, Commit)])
+
+    def _answer(self, call: Call) -> None:
+        answer: Any = None
+        try:
+            with self._engine.begin() as connection:
+                answer = call.function(connection)
+        except Exception as error:
+            answer = in_our_words(error)
+        self._settle([(call, answer)])
+
+    def _commit(self, group: Sequence[Commit]) -> None:
+        try:
+            refused = self._book([commit.entry for commit in group])
+        except Exception as error:
+            self._known = None
+            if is_of_the_store(error):
+                self._fail([*group, *self._take_all_if_closing()], error)
+            elif len(group) == 1:
+                self._fail(group, error)
+            else:
+                for commit in group:
+                    self._commit([commit])
+        else:
+            self._settle(list(zip(group, refused, strict=True)))
+
+    def _book(self, entries: Sequence[Entry]) -> list[StoreError | None]:
+        """One transaction. Returns why each entry was refused; None where it was not."""
+        with self._engine.begin() as connection:
+            known = self._known or Known.read(connection)
+            booking = Booking(connection, known, self._now())
+            refused = [booking.take(entry) for entry in entries]
+            booking.finish()
+        self._known = Known(known.controllers, known.tools | booking.new_tools)
+        self._log_grown = True
+        return refused
+
+    def _take_all_if_closing(self) -> list[Job]:
+        """Leaving must not wait out the busy timeout again and again: what failed once ends it for all."""
+        with self._changed:
+            jobs = list(self._jobs) if self._closing else []
+            if jobs:
+                self._jobs.clear()
+        return jobs
+
+    def _fail(self, jobs: Sequence[Job], error: Exception) -> None:
+        self._settle([(job, in_our_words(error)) for job in jobs])
+
+    def _settle(self, answers: Sequence[tuple[Job, Any]]) -> None:
+        with suppress(RuntimeError):  # the loop is closed: nobody waits any more
+            self._loop.call_soon_threadsafe(_resolve, answers)
+
+    def _give_up(self, error: Exception, group: Sequence[Job]) -> None:
+        with self._changed:
+            self._closing = True
+            jobs = [*group, *self._jobs]
+            self._jobs.clear()
+        stopped = StoreError("the writer has stopped by a mistake of its own; see the log and start again")
+        self._settle([(job, stopped) for job in jobs])
+        self._settle([(Job(self._broken), error)])
+
+    def _read_instance(self) -> str:
+        if not is_book_ready(self._engine):
+            raise StoreError("the book is not at the revision that this version writes; migrate it first")
+        with store_errors(), self._engine.begin() as connection:
+            instance: str = connection.scalars(select(tables.book.c.instance)).one()
+        return instance
+
+
+def _cycles_of(job: Job) -> int:
+    return len(job.entry.cycles) if isinstance(job, Commit) else 0
+
+
+def _resolve(answers: Sequence[tuple[Job, Any]]) -> None:
+    for job, answer in answers:
+        if job.future.done():
+            continue  # its caller was cancelled
+        if isinstance(answer, Exception):
+            job.future.set_exception(answer)
+        else:
+            job.future.set_result(answer)
+
+
+def in_our_words(error: Exception) -> Exception:
+    """A StoreError for what the database refused; a mistake of ours stays what it is."""
+    if isinstance(error, SQLAlchemyError):
+        ours = translate(error)
+    elif isinstance(error, OverflowError):
+        ours = StoreError(f"a number is too large for the store ({error})")
+    else:
+        return error
+    ours.__cause__ = error
+    return ours
+
+
+# ---- what pollers ask --------------------------------------------------------------------------------------
+
+
+def find_memory(connection: Connection, controller: str) -> ControllerMemory:
+    """Raises: StoreError: not registered."""
+    controller_id = _find_controller_id(connection, controller)
+    position, mount, tool, fault, status = (
+        tables.position,
+        tables.mount,
+        tables.tool,
+        tables.fault,
+        tables.controller_status,
+    )
+    at = connection.execute(select(position).where(position.c.controller_id == controller_id)).one_or_none()
+    mounted = connection.execute(
+        select(tool.c.maker, tool.c.model, tool.c.serial)
+        .join(mount, mount.c.tool_id == tool.c.tool_id)
+        .where(mount.c.controller_id == controller_id, mount.c.unmounted_at.is_(None))
+    ).one_or_none()
+    open_faults = connection.execute(
+        select(fault.c.code, fault.c.acknowledged_at).where(
+            fault.c.controller_id == controller_id, fault.c.cleared_at.is_(None)
+        )
+    )
+    clock = connection.execute(
+        select(status.c.clock_offset_ms, status.c.clock_uncertainty_ms).where(
+            status.c.controller_id == controller_id
+        )
+    ).one_or_none()
+    ended_at = connection.scalar(
+        select(func.max(tables.cycle.c.ended_at)).where(tables.cycle.c.controller_id == controller_id)
+    )
+    return ControllerMemory(
+        last_ended_at=ended_at,
+        position=Position(at.epoch, at.sequence, at.total_count, at.read_through_at) if at else None,
+        tool=ToolName(*mounted) if mounted else None,
+        open_faults={code: acknowledged_at is not None for code, acknowledged_at in open_faults},
+        clock_offset_ms=clock.clock_offset_ms if clock else None,
+        clock_uncertainty_ms=clock.clock_uncertainty_ms if clock else None,
+    )
+
+
+def find_raw(
+    connection: Connection, controller: str, epoch: int, sequences: Sequence[int]
+) -> dict[int, bytes]:
+    """Unwrapped sequence -> record, of those that the book has. Raises: StoreError: not registered."""
+    cycle = tables.cycle
+    of_epoch = select(cycle.c.sequence, cycle.c.raw).where(
+        cycle.c.controller_id == _find_controller_id(connection, controller), cycle.c.epoch == epoch
+    )
+    found: dict[int, bytes] = {}
+    for begin in range(0, len(sequences), SEQUENCES_MOST):
+        wanted = list(sequences[begin : begin + SEQUENCES_MOST])
+        rows = connection.execute(of_epoch.where(cycle.c.sequence.in_(wanted)))
+        found |= {sequence: bytes(raw) for sequence, raw in rows}
+    return found
+
+
+def _find_controller_id(connection: Connection, controller: str) -> int:
+    controller_id: int | None = connection.scalar(
+        select(tables.controller.c.controller_id).where(tables.controller.c.name == controller)
+    )
+    if controller_id is None:
+        raise not_registered(controller)
+    return controller_id

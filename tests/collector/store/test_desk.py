@@ -1,0 +1,59 @@
+"""The desk: services are kept by the tool's own name, each once, on SQLite and on PostgreSQL alike."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from sqlalchemy import Engine
+
+from collector.model import ToolName
+from collector.store.desk import find_services, record_service
+from collector.store.engine import StoreAddress, migrate_desk, open_desk
+from collector.store.tables import service
+
+TOOL = ToolName("Sample Works", "C-4", "2042")
+DONE = datetime(2026, 10, 25, tzinfo=UTC)
+
+
+@pytest.fixture
+def desk(book_address: StoreAddress) -> Iterator[Engine]:
+    engine = open_desk(book_address)
+    migrate_desk(engine)
+    with engine.begin() as connection:
+        connection.execute(service.delete())
+    yield engine
+    engine.dispose()
+
+
+def record(desk: Engine, tool: ToolName, at: datetime, by: str = "Fitter 7", remark: str = "") -> bool:
+    with desk.begin() as connection:
+        return record_service(
+            connection, tool, done_at=at, done_by=by, remark=remark, at_count=12, recorded_at=DONE
+        )
+
+
+def test_services_come_back_newest_first(desk: Engine) -> None:
+    """By when they were done, not by when they were recorded."""
+    for days in (1, 3, 2):
+        assert record(desk, TOOL, DONE + timedelta(days=days))
+    with desk.connect() as connection:
+        found = find_services(connection, TOOL)
+    assert [(each["done_at"] - DONE).days for each in found] == [3, 2, 1]
+    assert {each["at_count"] for each in found} == {12}
+
+
+def test_the_same_service_is_recorded_once(desk: Engine) -> None:
+    """Same tool, instant and person; what stands there stays as it is."""
+    assert record(desk, TOOL, DONE, remark="first")
+    assert not record(desk, TOOL, DONE, remark="second")
+    assert record(desk, TOOL, DONE, by="Fitter 8")
+    with desk.connect() as connection:
+        assert sorted(each["remark"] for each in find_services(connection, TOOL)) == ["", "first"]
+
+
+def test_tools_that_share_a_serial_number_are_kept_apart(desk: Engine) -> None:
+    """Maker, model and serial number together name a tool."""
+    record(desk, TOOL, DONE)
+    with desk.connect() as connection:
+        assert find_services(connection, ToolName("Example Tools", "C-4", "2042")) == []
+        assert find_services(connection, ToolName("Sample Works", "C-5", "2042")) == []
