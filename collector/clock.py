@@ -10,6 +10,9 @@ from datetime import UTC, datetime, timedelta
 MESSAGE_DELAY_MOST_MS = 1000.0
 """Assumed bound on the way of a live message through a broker on the plant's network; no published source."""
 
+MESSAGE_WINDOW = timedelta(minutes=10)
+"""How long a fast message is remembered; a quartz drifts by some 10 ms in it (100 ppm at most 60 ms)."""
+
 
 @dataclass(frozen=True, slots=True)
 class ClockOffset:
@@ -36,6 +39,25 @@ def offset_by_poll(said: datetime, asked_at: datetime, received_at: datetime) ->
 def offset_by_message(said: datetime, received_at: datetime) -> ClockOffset:
     """From a clock in a live message: its delay can't be measured, so it is assumed to be bounded."""
     return ClockOffset(_ms(as_utc(said) - received_at), MESSAGE_DELAY_MOST_MS)
+
+
+class LeastDelay:
+    """Among the messages of a while, the offset that the fastest one told.
+
+    A delay can only make a clock look slow, so the largest offset is the truest; a message that queued behind
+    others in the broker says nothing new. A clock that was set back is believed once the window has passed.
+    """
+
+    def __init__(self, known: ClockOffset | None, now: datetime) -> None:
+        """known: the offset from before a restart, if there is one."""
+        self._seen: list[tuple[datetime, ClockOffset]] = [] if known is None else [(now, known)]
+
+    def after(self, offset: ClockOffset, now: datetime) -> ClockOffset:
+        """The offset to go by, with this message counted in."""
+        fresh = [(at, seen) for at, seen in self._seen if now - at <= MESSAGE_WINDOW]
+        # A slower message will not be the fastest as long as a faster and later one is remembered.
+        self._seen = [(at, seen) for at, seen in fresh if seen.offset_ms > offset.offset_ms] + [(now, offset)]
+        return self._seen[0][1]
 
 
 def ended_at(

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.clock import ClockOffset, ended_at, offset_by_message, offset_by_poll
+from collector.clock import ClockOffset, LeastDelay, ended_at, offset_by_message, offset_by_poll
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 
@@ -38,6 +38,17 @@ def test_a_clock_with_a_zone_is_compared_in_utc() -> None:
     """RFC 3339 times of another zone are the same instant."""
     said = datetime(2026, 3, 2, 8, 0, 2, tzinfo=timezone(timedelta(hours=2)))
     assert offset_by_message(said, NOW).offset_ms == 2000.0
+
+
+def test_a_message_that_queued_does_not_make_the_clock_look_slow() -> None:
+    """The fastest of the last minutes is believed; a clock that was set back is, once they have passed."""
+    told = LeastDelay(ClockOffset(500.0, 1000.0), NOW)
+    later = [NOW + timedelta(minutes=minutes) for minutes in (1, 2, 3, 12, 20)]
+    offsets = [-4000.0, 480.0, -9000.0, -7000.0, -7010.0]
+    believed = [
+        told.after(ClockOffset(ms, 1000.0), at).offset_ms for ms, at in zip(offsets, later, strict=True)
+    ]
+    assert believed == [500.0, 500.0, 500.0, 480.0, -7000.0]
 
 
 def test_what_was_read_has_ended() -> None:

@@ -1,0 +1,5 @@
+"""`python -m collector` is the command `clampbook`."""
+
+from collector.cli import main
+
+main()

@@ -1,0 +1,233 @@
+"""The site file: what plant IT writes. Validated whole at start, with every mistake listed."""
+
+from collections.abc import Iterator
+from datetime import time
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, Field, PrivateAttr, model_validator
+
+from collector.errors import ConfigError, LayoutError, Mistake
+from collector.layouts.schema import Layout, Strict, load_layout
+from collector.model import ControllerIdentity
+from collector.store.engine import StoreAddress
+from collector.toml_file import TomlFile, read_toml, validate
+
+EXAMPLE_LAYOUTS = Path(__file__).parent / "layouts" / "examples"
+
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$")]
+"""Goes into addresses and file names: letters, digits, - and _."""
+Port = Annotated[int, Field(ge=1, le=65535)]
+Seconds = Annotated[float, Field(gt=0, le=3600, strict=False)]
+
+
+def known_zone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError(f"{name!r} is no IANA time zone; write one such as Europe/Berlin or America/Detroit")
+    return name
+
+
+def loopback_only(host: str) -> str:
+    """The API has no tokens yet, so nothing beyond this machine may reach it."""
+    if host == "localhost":
+        return host
+    try:
+        inside = ip_address(host).is_loopback
+    except ValueError:
+        inside = False
+    if not inside:
+        raise ValueError(
+            f"{host!r} is not a loopback address; the API can't tell users apart yet, so it listens on "
+            "127.0.0.1 or ::1 only: put a proxy with access control in front of it to reach it from elsewhere"
+        )
+    return host
+
+
+def clock_time(text: str) -> str:
+    try:
+        parsed = time.fromisoformat(text)
+    except ValueError:
+        parsed = None
+    if parsed is None or parsed.tzinfo is not None or len(text) != len("06:00"):
+        raise ValueError(f"{text!r} is no time of day; write it as 06:00")
+    return text
+
+
+class SitePart(Strict):
+    """[site]: what the plant calls itself and when its day begins."""
+
+    name: str = "site"
+    zone: Annotated[str, AfterValidator(known_zone)]
+    """IANA time zone of the plant: counts by day are in this zone."""
+    day_begins: Annotated[str, AfterValidator(clock_time)] = "00:00"
+    """Local time at which the plant day begins, that is its first shift."""
+
+
+class StorePart(Strict):
+    """[store]: a folder for the two SQLite files, or the URL of a PostgreSQL database."""
+
+    folder: str | None = None
+    """Relative to the site file."""
+    url: str | None = None
+
+    @model_validator(mode="after")
+    def one_of_both(self) -> "StorePart":
+        if (self.folder is None) == (self.url is None):
+            raise ValueError("give either folder (SQLite) or url (PostgreSQL)")
+        return self
+
+
+class ApiPart(Strict):
+    """[api]"""
+
+    host: Annotated[str, AfterValidator(loopback_only)] = "127.0.0.1"
+    port: Port = 8470
+
+
+class ControllerPart(Strict):
+    """What all [[controllers]] have."""
+
+    name: Name
+    line: str
+    station: str
+    layout: str
+    """A layout file, relative to the site file, or `example:` and the name of one that comes along."""
+    host: str
+    """Of the controller; for MQTT, of the broker."""
+    poll_interval_s: Seconds = 1.0
+    connect_timeout_s: Seconds = 3.0
+
+
+class ModbusController(ControllerPart):
+    protocol: Literal["modbus"]
+    port: Port = 502
+    unit_id: Annotated[int, Field(ge=0, le=255)] = 255
+    echoes_transaction_id: bool = True
+    """False for a server that answers every request with transaction id 0."""
+
+
+class S7Controller(ControllerPart):
+    protocol: Literal["s7"]
+    port: Port = 102
+    rack: Annotated[int, Field(ge=0, le=7)] = 0
+    slot: Annotated[int, Field(ge=0, le=31)] = 1
+
+
+class MqttController(ControllerPart):
+    protocol: Literal["mqtt"]
+    port: Port = 1883
+    address: Annotated[str, Field(min_length=1, pattern=r"^[^/+#\x00]+$")]
+    """What stands for `{controller}` in the layout's topics."""
+    client_id: str | None = None
+    """Fixed name of our session at the broker; two clients of one name push each other out.
+    None: `clampbook-` and the controller's name."""
+    username: str | None = None
+    password_file: str | None = None
+    """A file that holds the password and nothing else, relative to the site file."""
+
+
+Controller = Annotated[ModbusController | S7Controller | MqttController, Field(discriminator="protocol")]
+
+
+class Site(Strict):
+    """The whole site file."""
+
+    site: SitePart
+    store: StorePart
+    api: ApiPart = ApiPart()
+    controllers: Annotated[tuple[Controller, ...], Field(min_length=1)]
+    _path: Path = PrivateAttr(default=Path("site.toml"))
+
+    @property
+    def path(self) -> Path:
+        return self._path
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.site.zone)
+
+    @property
+    def day_begins(self) -> time:
+        return time.fromisoformat(self.site.day_begins)
+
+    @property
+    def store_address(self) -> StoreAddress:
+        if self.store.folder is None:
+            return StoreAddress(folder=None, url=self.store.url)
+        return StoreAddress(folder=self._path.parent / self.store.folder, url=None)
+
+    def layout_path(self, controller: ControllerPart) -> Path:
+        if controller.layout.startswith("example:"):
+            return EXAMPLE_LAYOUTS / f"{controller.layout.removeprefix('example:')}.toml"
+        return self._path.parent / controller.layout
+
+    def password(self, controller: MqttController) -> str | None:
+        if controller.password_file is None:
+            return None
+        return (self._path.parent / controller.password_file).read_text(encoding="utf-8").strip()
+
+
+def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
+    """The site, and the layout of each controller by the controller's name.
+
+    Raises: ConfigError: with every mistake of the site file and of all its layouts.
+    """
+    toml = read_toml(path)
+    site = validate(Site, toml)
+    site._path = path
+    layouts: dict[str, Layout] = {}
+    mistakes = [*doubled_names(site, toml), *unreadable_passwords(site, toml)]
+    for number, controller in enumerate(site.controllers):
+        try:
+            layout = load_layout(site.layout_path(controller))
+        except LayoutError as error:
+            mistakes += [each for each in error.mistakes if each not in mistakes]
+            continue
+        if layout.protocol != controller.protocol:
+            says = (
+                f"layout {layout.name} is for {layout.protocol}, this controller speaks {controller.protocol}"
+            )
+            mistakes.append(toml.mistake(f"controllers[{number}].layout", says))
+        layouts[controller.name] = layout
+    if mistakes:
+        raise ConfigError(mistakes)
+    return site, layouts
+
+
+def doubled_names(site: Site, toml: TomlFile) -> Iterator[Mistake]:
+    seen: set[str] = set()
+    for number, controller in enumerate(site.controllers):
+        if controller.name in seen:
+            yield toml.mistake(
+                f"controllers[{number}].name",
+                f"{controller.name!r} is the name of another controller already",
+            )
+        seen.add(controller.name)
+
+
+def unreadable_passwords(site: Site, toml: TomlFile) -> Iterator[Mistake]:
+    for number, controller in enumerate(site.controllers):
+        if not isinstance(controller, MqttController):
+            continue
+        try:
+            site.password(controller)
+        except OSError as error:
+            key = f"controllers[{number}].password_file"
+            yield toml.mistake(key, f"can't read {controller.password_file!r}: {error.strerror}")
+
+
+def identity(controller: Controller, layout: Layout) -> ControllerIdentity:
+    """The controller as the book knows it."""
+    where = f"{controller.host}:{controller.port}"
+    if isinstance(controller, MqttController):
+        where = f"{where} {controller.address}"
+    return ControllerIdentity(
+        name=controller.name,
+        line=controller.line,
+        station=controller.station,
+        protocol=controller.protocol,
+        layout=layout.name,
+        address=where,
+    )

@@ -1,0 +1,106 @@
+"""The collector: store, then writer, then one task a controller. Lifetimes nest, and leaving them in
+reverse order is the
+shutdown: pollers first, then what they handed over is committed, then the book is closed.
+"""
+
+import asyncio
+import logging
+import random
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
+from collector import __version__
+from collector.backoff import Backoff
+from collector.config import Controller, ModbusController, MqttController, S7Controller, Site, identity
+from collector.inbox import Inbox
+from collector.layouts.schema import BlockLayout, Layout, ModbusLayout, MqttLayout, S7Layout
+from collector.poller import Polling, follow
+from collector.sources.base import BlockSource, MessageSource
+from collector.sources.modbus import ModbusSource
+from collector.sources.mqtt import MqttSource
+from collector.sources.s7 import S7Source
+from collector.standing import Standing
+from collector.store.engine import SQLITE_VERSION, migrate_book, open_book_writer
+from collector.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+
+def utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+async def collect(site: Site, layouts: Mapping[str, Layout], stop: asyncio.Event) -> None:
+    """Follow every controller of the site until `stop` is set.
+
+    Raises: StoreError: the book can't be opened, or another collector keeps it.
+    """
+    address = site.store_address
+    engine = await asyncio.to_thread(open_book_writer, address)
+    await asyncio.to_thread(migrate_book, engine)
+    async with Writer(engine) as writer:
+        log.info(
+            "clampbook %s, SQLite %s, book %s in %s", __version__, SQLITE_VERSION, writer.instance, address
+        )
+        await writer.register([identity(each, layouts[each.name]) for each in site.controllers])
+        async with asyncio.TaskGroup() as tasks:
+            # A mistake in the writer ends the daemon: nothing can be promised without it.
+            watch = tasks.create_task(writer.watch(), name="writer")
+            followers = [
+                tasks.create_task(follow_controller(site, each, layouts[each.name], writer), name=each.name)
+                for each in site.controllers
+            ]
+            await stop.wait()
+            for each in (watch, *followers):
+                each.cancel()
+    engine.dispose()
+    log.info("collector stopped; everything taken is in the book")
+
+
+async def follow_controller(site: Site, controller: Controller, layout: Layout, writer: Writer) -> None:
+    """One controller's whole life; only cancellation ends it."""
+    memory = await writer.recall(controller.name)
+    standing = Standing(controller.name, layout, writer, memory, utc_now)
+    backoff = Backoff(random.random)
+    if isinstance(controller, MqttController):
+        assert isinstance(layout, MqttLayout)
+        inbox = Inbox(standing, layout, controller.address)
+        password = site.password(controller)
+        await follow(standing, lambda: mqtt_source(controller, inbox.topics, password), inbox.work, backoff)
+    else:
+        assert isinstance(layout, ModbusLayout | S7Layout)
+        polling = Polling(standing, layout, controller.poll_interval_s)
+        await follow(standing, lambda: block_source(controller, layout), polling.work, backoff)
+
+
+def block_source(controller: ModbusController | S7Controller, layout: BlockLayout) -> BlockSource:
+    request_timeout_s = layout.request_timeout_ms / 1000
+    if isinstance(controller, S7Controller):
+        return S7Source(
+            controller.host,
+            controller.port,
+            rack=controller.rack,
+            slot=controller.slot,
+            request_timeout_s=request_timeout_s,
+            connect_timeout_s=controller.connect_timeout_s,
+        )
+    return ModbusSource(
+        controller.host,
+        controller.port,
+        unit_id=controller.unit_id,
+        request_timeout_s=request_timeout_s,
+        connect_timeout_s=controller.connect_timeout_s,
+        echoes_transaction_id=controller.echoes_transaction_id,
+    )
+
+
+def mqtt_source(controller: MqttController, topics: Mapping[str, int], password: str | None) -> MessageSource:
+    return MqttSource(
+        controller.host,
+        controller.port,
+        client_id=controller.client_id or f"clampbook-{controller.name}",
+        topics=topics,
+        username=controller.username,
+        password=password,
+        timeout_s=controller.connect_timeout_s,
+    )
