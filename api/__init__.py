@@ -1,0 +1,1 @@
+"""The REST API over the book (read-only here) and the desk (written only here)."""

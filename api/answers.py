@@ -1,0 +1,48 @@
+"""Answers as bytes: orjson writes them, the response models describe them in the OpenAPI document.
+
+64-bit counters and sequences of controllers travel as text, since many readers hold JSON numbers in a double
+(RFC 8785, section 3.1); instants in UTC with Z; NaN, which JSON does not know, as null.
+"""
+
+from typing import Any
+
+import orjson
+from fastapi import Request, Response
+
+JSON = "application/json"
+TAG_VERSION = "1"
+"""Counts up when a resource that carries an entity tag changes its representation."""
+
+
+def answer(
+    body: Any, *, status: int = 200, headers: dict[str, str] | None = None, media_type: str = JSON
+) -> Response:
+    encoded = orjson.dumps(body, option=orjson.OPT_UTC_Z | orjson.OPT_SERIALIZE_NUMPY)
+    return Response(encoded, status_code=status, headers=headers, media_type=media_type)
+
+
+def text_of(number: int | None) -> str | None:
+    """A 64-bit number as JSON carries it here."""
+    return None if number is None else str(number)
+
+
+def entity_tag(instance: str, *parts: object) -> str:
+    """Strong tag of a resource that does not change within one book: a restored book is another instance."""
+    return '"' + "-".join([instance[:13], *(str(part) for part in parts), TAG_VERSION]) + '"'
+
+
+def is_fresh(request: Request, tag: str) -> bool:
+    """Does the asker have it already? (RFC 9110, section 13.1.2: weak comparison, or `*`.)"""
+    said = request.headers.get("if-none-match")
+    if said is None:
+        return False
+    return said.strip() == "*" or tag in (each.strip().removeprefix("W/") for each in said.split(","))
+
+
+def cacheable(request: Request, tag: str, body: Any) -> Response:
+    """With its tag; 304 without a body where the asker has it. `no-cache` means "ask again before using it":
+    after the book was restored from a backup, the same address can mean another cycle."""
+    headers = {"etag": tag, "cache-control": "private, no-cache"}
+    if is_fresh(request, tag):
+        return Response(status_code=304, headers=headers)
+    return answer(body, headers=headers)

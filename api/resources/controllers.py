@@ -1,0 +1,205 @@
+"""Controllers: the way to them, what they say of themselves, and how far the book has got with them.
+
+`health` is one of the five classes of NAMUR NE 107 (common practice; the recommendation has no formula). It
+is derived, the first rule that holds wins, and the reasons are given:
+
+    null                   nobody can know: the link is not up, or no status came within `STALE_AFTER`
+    failure                emergency stop, or an open fault of category hardware, safety or system
+    check_function         mode setup or maintenance, state starting or out_of_service: work is going on
+    off_spec               an open fault of category process or operator
+    maintenance_required   replies that could not be trusted since the collector started
+    normal                 none of these
+"""
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Request, Response
+
+from api import schemas
+from api.answers import answer, text_of
+from api.cautions import CAUTIONS
+from api.paging import page
+from api.parameters import Text
+from collector.config import Site
+from collector.rfc3339 import format_rfc3339
+from collector.store.queries import find_controllers
+
+router = APIRouter(prefix="/v1/controllers", tags=["controllers"])
+
+STALE_AFTER = timedelta(minutes=5)
+POLLS_MISSED = 3
+"""A controller that is polled less often than every few minutes has that many polls' time instead."""
+
+FAILING = frozenset({"hardware", "safety", "system"})
+UNDER_WORK = frozenset({"setup", "maintenance"})
+STARTING_OR_OUT = frozenset({"starting", "out_of_service"})
+
+SHOWN_BY_STATUS = (
+    "mode",
+    "state",
+    "emergency_stop",
+    "supply_pressure_kpa",
+    "last_sequence",
+    "total_count",
+    "count_since_cleared",
+)
+
+
+@router.get("", response_model=schemas.Page[schemas.Controller])
+def list_controllers(request: Request) -> Response:
+    """All controllers that the book knows, by name; they fit on one page."""
+    with request.app.state.stores.book() as connection:
+        found = find_controllers(connection)
+    now = datetime.now(UTC)
+    return page(request, [_controller(each, request.app.state.site, now) for each in found], None)
+
+
+@router.get("/{name}", response_model=schemas.Controller)
+def show_controller(
+    request: Request, name: Annotated[Text, Path(description="As in the site file.")]
+) -> Response:
+    """One controller."""
+    with request.app.state.stores.book() as connection:
+        (found,) = find_controllers(connection, name)
+    return answer(_controller(found, request.app.state.site, datetime.now(UTC)))
+
+
+def _controller(found: Mapping[str, Any], site: Site, now: datetime) -> dict[str, Any]:
+    interval_s = {each.name: each.poll_interval_s for each in site.controllers}.get(found["name"])
+    stale_after = max(STALE_AFTER, POLLS_MISSED * timedelta(seconds=interval_s or 0))
+    health, reasons = health_of(found, now - stale_after)
+    as_it_stands = ("name", "line", "station", "protocol", "layout", "address", "read_at", "mode", "state")
+    measured = (
+        "emergency_stop",
+        "supply_pressure_kpa",
+        "settings",
+        "extra",
+        "open_faults",
+        "read_through_at",
+    )
+    return {
+        **{name: found[name] for name in (*as_it_stands, *measured)},
+        **{name: text_of(found[name]) for name in ("last_sequence", "total_count", "count_since_cleared")},
+        "in_site_file": interval_s is not None,
+        "link": _link(found),
+        "health": health,
+        "health_reasons": reasons,
+        "tool": _without_controller(found["tools"][0]) if found["tools"] else None,
+        "open_faults": [_without_controller(each) for each in found["open_faults"]],
+        "clock": _clock(found),
+        "position": _position(found),
+        "gap_totals": {"gaps": found["gap_count"], "cycles": found["gap_cycles"]},
+        "unknown": dict(_unknown(found)) | ({} if health else {"health": reasons[0]}),
+        "cautions": CAUTIONS,
+    }
+
+
+def _link(found: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "state": found["link_state"],
+        "since": found["link_since"],
+        "last_error": found["last_error"],
+        "last_error_at": found["last_error_at"],
+        "bad_replies": found["bad_replies"] or {},
+        "reconnects": found["reconnects"],
+    }
+
+
+def _clock(found: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "said": found["controller_clock"],
+        "offset_ms": found["clock_offset_ms"],
+        "uncertainty_ms": found["clock_uncertainty_ms"],
+    }
+
+
+def _position(found: Mapping[str, Any]) -> dict[str, Any] | None:
+    if found["position_epoch"] is None:
+        return None
+    return {"epoch": found["position_epoch"], "sequence": text_of(found["position_sequence"])}
+
+
+def _without_controller(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in row.items() if name != "controller_id"}
+
+
+def _unknown(found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    never_read = found["read_at"] is None
+    for name in SHOWN_BY_STATUS:
+        if found[name] is None:
+            yield name, "no status was read yet" if never_read else "the controller's status does not show it"
+    if found["read_at"] is None:
+        yield "read_at", "no status was read yet"
+    if found["link_state"] is None:
+        yield "link", "the collector has not tried to reach it yet"
+    if found["position_epoch"] is None:
+        yield "position", "no cycle of it was taken into the book yet"
+    if found["read_through_at"] is None:
+        yield "read_through_at", "the book has not caught up with it yet"
+    if not found["tools"]:
+        yield "tool", "no tool is mounted, or its serial number was not told"
+
+
+# ---- health ------------------------------------------------------------------------------------------------
+
+
+def health_of(found: Mapping[str, Any], stale_before: datetime) -> tuple[str | None, list[str]]:
+    """The NE 107 class by the rules on top of this file, and the reasons for it.
+
+    Args: found: as `find_controllers` gives it; stale_before: a status that was read before it says nothing.
+    """
+    if said_nothing := list(_nobody_knows(found, stale_before)):
+        return None, said_nothing
+    for health, find_reasons in HEALTH_RULES.items():
+        reasons = list(find_reasons(found))
+        if reasons:
+            return health, reasons
+    return "normal", []
+
+
+def _nobody_knows(found: Mapping[str, Any], stale_before: datetime) -> Iterator[str]:
+    if found["link_state"] != "up":
+        yield f"the link is {found['link_state'] or 'not tried yet'}"
+    elif found["read_at"] is None:
+        yield "no status was read yet"
+    elif found["read_at"] < stale_before:
+        yield f"the latest status is that of {format_rfc3339(found['read_at'])}"
+
+
+def _fails(found: Mapping[str, Any]) -> Iterator[str]:
+    if found["emergency_stop"]:
+        yield "emergency stop"
+    yield from _faults(found, FAILING)
+
+
+def _under_work(found: Mapping[str, Any]) -> Iterator[str]:
+    if found["mode"] in UNDER_WORK:
+        yield f"mode {found['mode']}"
+    if found["state"] in STARTING_OR_OUT:
+        yield f"state {found['state']}"
+
+
+def _off_spec(found: Mapping[str, Any]) -> Iterator[str]:
+    yield from _faults(found, frozenset({"process", "operator"}))
+
+
+def _wants_care(found: Mapping[str, Any]) -> Iterator[str]:
+    for kind, times in (found["bad_replies"] or {}).items():
+        yield f"{times} {kind} replies since the collector started"
+
+
+def _faults(found: Mapping[str, Any], categories: frozenset[str]) -> Iterator[str]:
+    for fault in found["open_faults"]:
+        if fault["category"] in categories:
+            yield f"fault {fault['code']}: {fault['text']}"
+
+
+HEALTH_RULES = {
+    "failure": _fails,
+    "check_function": _under_work,
+    "off_spec": _off_spec,
+    "maintenance_required": _wants_care,
+}
+"""In order: the first that finds a reason wins."""

@@ -1,0 +1,57 @@
+"""Curves: of one cycle, and a tool's newest laid over each other."""
+
+from typing import Annotated, Any
+
+import numpy as np
+from fastapi import APIRouter, Query, Request, Response
+
+from api import schemas
+from api.answers import cacheable, entity_tag
+from api.paging import Row, page
+from api.parameters import Maker, Model, Serial
+from api.resources.cycles import CycleIdText, named
+from collector.store.curves import decode
+from collector.store.queries import CycleId, find_book, find_curve, find_last_curves, find_tool
+
+router = APIRouter(prefix="/v1", tags=["curves"])
+
+MOST_CURVES = 100
+
+
+@router.get("/tools/{serial:path}/curves", response_model=schemas.ToolPage[schemas.ListedCurve])
+def list_curves(
+    request: Request,
+    serial: Serial,
+    maker: Maker = None,
+    model: Model = None,
+    last: Annotated[int, Query(ge=1, le=MOST_CURVES, description="How many, newest first.")] = 5,
+) -> Response:
+    """A tool's newest curves, newest first, each from time zero. They are sought among its newest 1,000
+    cycles; `next` is always null."""
+    with request.app.state.stores.book() as connection:
+        tool = find_tool(connection, serial, maker, model)
+        rows = find_last_curves(connection, tool["tool_id"], last)
+    of_cycle = ("ended_at", "controller", "result", "completion")
+    items = [_curve(row) | {name: row[name] for name in of_cycle} for row in rows]
+    return page(request, items, None, tool=named(tool))
+
+
+@router.get("/cycles/{id}/curve", response_model=schemas.Curve)
+def show_curve(request: Request, cycle_id: CycleIdText) -> Response:
+    """The curve of one cycle. It never changes."""
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        found = find_curve(connection, CycleId.parse(cycle_id))
+    return cacheable(request, entity_tag(instance, found["commit_number"], "curve"), _curve(found))
+
+
+def _curve(row: Row) -> dict[str, Any]:
+    _, samples = decode(row["coded"])
+    return {
+        "id": row["id"],
+        "quantity": row["quantity"],
+        "sample_interval_us": row["sample_interval_us"],
+        "start_us": 0,
+        "sample_count": row["sample_count"],
+        "samples": samples.astype(np.float64) * row["scale"] + row["offset"],
+    }

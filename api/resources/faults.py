@@ -1,0 +1,86 @@
+"""Faults: what controllers reported as wrong, with the three instants of each."""
+
+from datetime import timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+
+from api import schemas
+from api.answers import text_of
+from api.cautions import CAUTIONS
+from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor
+from api.parameters import (
+    CategoryFilter,
+    ControllerName,
+    FaultState,
+    Maker,
+    Model,
+    Since,
+    Text,
+    Until,
+    in_order,
+)
+from api.resources.cycles import named
+from collector.store.queries import FaultKey, find_book, find_faults, find_tool
+
+router = APIRouter(prefix="/v1/faults", tags=["faults"])
+
+AS_STORED = (
+    "controller",
+    "code",
+    "text",
+    "category",
+    "not_before",
+    "raised_at",
+    "acknowledged_at",
+    "cleared_at",
+)
+
+
+@router.get("", response_model=schemas.FaultPage)
+def list_faults(
+    request: Request,
+    last: Last = 100,
+    cursor: CursorParameter = None,
+    since: Since = None,
+    until: Until = None,
+    tool: Annotated[
+        Text | None, Query(description="Only faults while this tool was mounted: its serial number.")
+    ] = None,
+    maker: Maker = None,
+    model: Model = None,
+    controller: ControllerName = None,
+    category: CategoryFilter = None,
+    state: FaultState = None,
+) -> Response:
+    """Faults by the instant at which they were raised, newest first."""
+    in_order(since, until)
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        key = read_cursor(cursor, instance, "faults", (instant, number))
+        rows = find_faults(
+            connection,
+            last=last + 1,
+            before=FaultKey(*key) if key else None,
+            since=since,
+            until=until,
+            tool_id=None if tool is None else find_tool(connection, tool, maker, model)["tool_id"],
+            controller=controller,
+            category=category,
+            state=state,
+        )
+    rows, following = cut(rows, last, instance, "faults", _key)
+    return page(request, [_fault(row) for row in rows], following, cautions=CAUTIONS)
+
+
+def _key(row: Row) -> FaultKey:
+    return FaultKey(row["raised_at"], row["commit_number"])
+
+
+def _fault(row: Row) -> dict[str, Any]:
+    open_still = row["cleared_at"] is None
+    return {name: row[name] for name in AS_STORED} | {
+        "commit_number": text_of(row["commit_number"]),
+        "tool": named(row),
+        "duration_s": None if open_still else (row["cleared_at"] - row["raised_at"]) / timedelta(seconds=1),
+    }

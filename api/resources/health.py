@@ -1,0 +1,54 @@
+"""Is the process alive, and can it answer?"""
+
+import time
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+
+from api import schemas
+from api.answers import answer, text_of
+from api.problems import Problem
+from api.stores import Stores
+from collector import __version__
+from collector.errors import ClampbookError
+from collector.store.engine import SQLITE_VERSION
+from collector.store.queries import find_book
+
+router = APIRouter(tags=["health"])
+
+
+@router.get("/healthz", response_model=schemas.Alive)
+def show_alive(request: Request) -> Response:
+    """200 as long as the process lives, whatever the state of the store."""
+    stores: Stores = request.app.state.stores
+    book, unknown = _book(stores)
+    return answer(
+        {
+            "status": "alive",
+            "version": __version__,
+            "store": "PostgreSQL" if stores.address.folder is None else f"SQLite {SQLITE_VERSION}",
+            "uptime_s": round(time.monotonic() - request.app.state.started_at_s, 3),
+            "book": book.get("instance"),
+            "commit_number": text_of(book.get("commit_number")),
+            "unknown": unknown,
+        }
+    )
+
+
+@router.get("/readyz", response_model=schemas.Ready)
+def show_ready(request: Request) -> Response:
+    """200 when the book can be read, at the revision that this version expects, and the desk can be written;
+    else 503 with the reasons. It does not say that the collector runs: `link` and `read_at` of the
+    controllers do."""
+    reasons = request.app.state.stores.unready()
+    if reasons:
+        raise Problem("not-ready", "; ".join(reasons), reasons=reasons)
+    return answer({"status": "ready"})
+
+
+def _book(stores: Stores) -> tuple[dict[str, Any], dict[str, str]]:
+    try:
+        with stores.book() as connection:
+            return find_book(connection), {}
+    except ClampbookError as error:
+        return {}, dict.fromkeys(("book", "commit_number"), str(error))

@@ -1,0 +1,63 @@
+"""Tools: which there are, where they sit and sat, and how much they have done."""
+
+from fastapi import APIRouter, Request, Response
+
+from api import schemas
+from api.answers import answer
+from api.cautions import CAUTIONS
+from api.paging import CursorParameter, Last, Row, cut, page, read_cursor, word
+from api.parameters import Maker, Model, Serial
+from api.resources.cycles import named
+from api.resources.service import cycles_missing, last_service, name_of, total
+from collector.store.queries import (
+    ToolKey,
+    find_book,
+    find_gaps_while_mounted,
+    find_mounts,
+    find_tool,
+    find_tools,
+)
+from collector.store.tallies import count_lifetime
+
+router = APIRouter(prefix="/v1/tools", tags=["tools"])
+
+
+@router.get("", response_model=schemas.Page[schemas.ListedTool])
+def list_tools(request: Request, last: Last = 100, cursor: CursorParameter = None) -> Response:
+    """All tools that the book knows, by serial number, maker and model."""
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        key = read_cursor(cursor, instance, "tools", (word, word, word))
+        rows = find_tools(connection, last=last + 1, after=ToolKey(*key) if key else None)
+    rows, following = cut(rows, last, instance, "tools", _key)
+    shown = ("first_seen_at", "mounted_on")
+    return page(request, [named(row) | {name: row[name] for name in shown} for row in rows], following)
+
+
+@router.get("/{serial:path}", response_model=schemas.ToolDetail)
+def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Model = None) -> Response:
+    """One tool."""
+    with request.app.state.stores.book() as connection:
+        tool = find_tool(connection, serial, maker, model)
+        mounts = find_mounts(connection, tool["tool_id"])
+        lifetime = total(count_lifetime(connection, tool["tool_id"]))
+        gaps = find_gaps_while_mounted(connection, tool["tool_id"])
+    done, unknown = last_service(request.app.state.stores, name_of(tool))
+    return answer(
+        named(tool)
+        | {
+            "first_seen_at": tool["first_seen_at"],
+            "mounts": [
+                {name: each[name] for name in ("controller", "mounted_at", "unmounted_at")} for each in mounts
+            ],
+            "lifetime_count": lifetime,
+            "gap_cycles": cycles_missing(gaps),
+            "last_service": done,
+            "unknown": {"last_service": unknown} if unknown else {},
+            "cautions": CAUTIONS,
+        }
+    )
+
+
+def _key(row: Row) -> ToolKey:
+    return ToolKey(row["serial"], row["maker"], row["model"])

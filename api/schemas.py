@@ -1,0 +1,438 @@
+"""What the answers look like: models for the OpenAPI document, which the tests hold against real answers.
+
+They are not used on the way out (see `answers.py`). A consumer must ignore members that it does not know, and
+expect new words where a member is an enumeration: both may be added within /v1.
+"""
+
+from datetime import date, datetime
+from typing import Annotated, Any, Generic, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from collector.model import Category, Completion, LinkState, Mode, Result, State
+
+Item = TypeVar("Item")
+
+Number64 = Annotated[str, Field(pattern=r"^-?[0-9]+$", description="A 64-bit whole number, as text.")]
+Hex = Annotated[str, Field(pattern=r"^([0-9a-f]{2})*$", description="Bytes as they came, in hexadecimal.")]
+Unknown = Annotated[
+    dict[str, str],
+    Field(description="Why a member is null: its name -> the reason. Null is never the same as zero."),
+]
+Cautions = Annotated[list[str], Field(description="To be shown wherever this is shown.")]
+
+
+class Answer(BaseModel):
+    """Unknown members are refused here so that the tests notice what the document does not tell."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class Mistake(Answer):
+    where: Literal["path", "query", "body"]
+    name: str
+    says: str
+
+
+class Problem(BaseModel):
+    """Problem details (RFC 9457). `type` is relative to this API and can be followed."""
+
+    model_config = ConfigDict(extra="allow")
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str
+    mistakes: list[Mistake] | None = None
+    makers: list[str] | None = None
+    models: list[str] | None = None
+    reasons: list[str] | None = None
+    book: str | None = None
+
+
+class ProblemKind(Answer):
+    type: str
+    title: str
+    status: int
+    advice: str
+
+
+class Page(Answer, Generic[Item]):
+    items: list[Item]
+    next: str | None
+    """Cursor of the next page; null on the last."""
+
+
+class Tool(Answer):
+    maker: str
+    model: str
+    serial: str
+
+
+class ToolPage(Page[Item], Generic[Item]):
+    tool: Tool
+
+
+# ---- controllers -------------------------------------------------------------------------------------------
+
+
+class Link(Answer):
+    state: LinkState | None
+    since: datetime | None
+    last_error: str | None
+    last_error_at: datetime | None
+    bad_replies: dict[str, int]
+    """Replies that could not be trusted since the collector started, by kind."""
+    reconnects: int | None
+
+
+class Clock(Answer):
+    said: str | None
+    """The controller's own clock in the latest status, as it says it."""
+    offset_ms: float | None
+    """Controller clock minus UTC; a clock without a zone is read as if it were UTC."""
+    uncertainty_ms: float | None
+
+
+class MountedTool(Tool):
+    mounted_at: datetime
+
+
+class OpenFault(Answer):
+    code: str
+    text: str
+    category: Category
+    raised_at: datetime
+    acknowledged_at: datetime | None
+
+
+class BookPosition(Answer):
+    epoch: int
+    sequence: Number64
+    """Unwrapped: runs on where the controller's own number wraps."""
+
+
+class GapTotals(Answer):
+    gaps: int
+    cycles: int
+
+
+Health = Literal["normal", "failure", "check_function", "off_spec", "maintenance_required"]
+
+
+class Controller(Answer):
+    name: str
+    line: str
+    station: str
+    protocol: str
+    layout: str
+    address: str
+    in_site_file: bool
+    """False: the book knows it from before; nobody reads it now."""
+    link: Link
+    read_at: datetime | None
+    """When the latest status was read; all that the controller itself says is of that instant."""
+    mode: Mode | None
+    state: State | None
+    emergency_stop: bool | None
+    health: Health | None
+    """NAMUR NE 107, derived: see `health_reasons`, and the rules in resources/controllers.py."""
+    health_reasons: list[str]
+    tool: MountedTool | None
+    open_faults: list[OpenFault]
+    clock: Clock
+    supply_pressure_kpa: float | None
+    settings: dict[str, Any] | None
+    extra: dict[str, Any] | None
+    last_sequence: Number64 | None
+    """As the controller counts, not unwrapped."""
+    position: BookPosition | None
+    """How far the book has got."""
+    read_through_at: datetime | None
+    """Latest poll at which the controller's last sequence equalled our position: all before it is in the
+    book, or in a listed gap."""
+    total_count: Number64 | None
+    count_since_cleared: Number64 | None
+    gap_totals: GapTotals
+    unknown: Unknown
+    cautions: Cautions
+
+
+# ---- tools -------------------------------------------------------------------------------------------------
+
+
+class MountedOn(Answer):
+    controller: str
+    mounted_at: datetime
+
+
+class ListedTool(Tool):
+    first_seen_at: datetime
+    mounted_on: list[MountedOn]
+    """Where it sits now; two, while the controller that it left has not been read since."""
+
+
+class Mount(Answer):
+    controller: str
+    mounted_at: datetime
+    unmounted_at: datetime | None
+    """Null: still there."""
+
+
+class ServiceDone(Answer):
+    done_at: datetime
+    done_by: str
+    remark: str
+    at_count: int
+    """The tool's cycles in the book up to `done_at`, when the record was made."""
+    recorded_at: datetime
+
+
+class ToolDetail(Tool):
+    first_seen_at: datetime
+    mounts: list[Mount]
+    lifetime_count: int
+    """Cycles in the book since it first saw the tool; `gap_cycles` may be missing."""
+    gap_cycles: int
+    last_service: ServiceDone | None
+    unknown: Unknown
+    cautions: Cautions
+
+
+# ---- cycles and curves -------------------------------------------------------------------------------------
+
+
+class ListedCycle(Answer):
+    """A measured value is null where the controller's record has none, or says that it has none."""
+
+    id: str
+    controller: str
+    epoch: int
+    sequence: Number64
+    commit_number: Number64
+    ended_at: datetime
+    """End of the cycle by our clock."""
+    time_uncertainty_ms: float | None
+    """± around `ended_at`; null where nothing is known of the controller's clock."""
+    result: Result
+    completion: Completion
+    mode: Mode
+    fault_code: str | None
+    part_id: str | None
+    band: str | None
+    duration_ms: float | None
+    take_up_ms: float | None
+    peak_tension_n: float | None
+    lock_tension_n: float | None
+    seating_loss_n: float | None
+    set_torque_nm: float | None
+    tension_speed_mm_s: float | None
+    punch_pressure_kpa: float | None
+    supply_pressure_kpa: float | None
+    punch_velocity_m_s: float | None
+    total_count: Number64 | None
+    """The controller's own clamp count after this cycle."""
+    extra: dict[str, Any] | None
+
+
+class Cycle(ListedCycle):
+    tool: Tool
+    controller_time: str | None
+    """As the controller said it, not corrected."""
+    raw_hex: Hex
+    """The record as it came from the wire: every value above can be traced to it by the layout."""
+    layout: str
+    curve: str
+    """Where its curve is, if the book has one."""
+
+
+class Curve(Answer):
+    id: str
+    quantity: Literal["tension_n", "torque_nm"]
+    """What the samples are: N, or N·m."""
+    sample_interval_us: int
+    start_us: int
+    """Of the first sample, from the beginning of the curve."""
+    sample_count: int
+    samples: list[float | None]
+    """Null: the controller's sample is not a number."""
+
+
+class ListedCurve(Curve):
+    ended_at: datetime
+    controller: str
+    result: Result
+    completion: Completion
+
+
+# ---- counts ------------------------------------------------------------------------------------------------
+
+
+class ByResult(Answer):
+    ok: int
+    nok: int
+    undecided: int
+    unknown: int
+
+
+class ByCompletion(Answer):
+    completed: int
+    aborted: int
+    failed: int
+    unknown: int
+
+
+class Counts(Answer):
+    cycles: int
+    by_result: ByResult
+    by_completion: ByCompletion
+
+
+class LifetimeCounts(Counts):
+    first_seen_at: datetime
+    gap_cycles: int
+    """Cycles missing in gaps of controllers while the tool sat, or may have sat, on them."""
+
+
+class SinceService(Answer):
+    done_at: datetime
+    cycles: int | None
+    by_result: ByResult | None
+    by_completion: ByCompletion | None
+    gap_cycles: int
+    """Cycles missing in gaps that may reach beyond the service: at most so many more."""
+    unknown: Unknown
+
+
+class DayCounts(Answer):
+    plant_day: date
+    begins_at: datetime
+    ends_at: datetime
+    hours: float
+    """23 or 25 where the clocks change."""
+    cycles: int | None
+    by_result: ByResult | None
+    by_completion: ByCompletion | None
+    gap_cycles: int
+    """Cycles missing in gaps that may reach into the day: at most so many more."""
+    complete: bool
+    """No gap reaches into the day, and each controller that the tool sat on was read through to its end."""
+    reasons: list[str]
+    """Why it is not complete."""
+    unknown: Unknown
+
+
+class ControllerCounts(Answer):
+    controller: str
+    mounted_now: bool
+    cycles: int
+    """This tool's cycles on this controller, in the book."""
+    all_tools_cycles: int
+    """All cycles of this controller in the book, since its own count does not know tools."""
+    gaps: int
+    gap_cycles: int
+    """Of the controller, whatever tool was on it."""
+    total_count: Number64 | None
+    count_since_cleared: Number64 | None
+    read_at: datetime | None
+    """When the controller said these two."""
+    unknown: Unknown
+
+
+class ToolCounts(Answer):
+    tool: Tool
+    zone: str
+    day_begins: str
+    lifetime: LifetimeCounts
+    since_service: SinceService | None
+    """Null: no service of this tool is recorded."""
+    days: list[DayCounts]
+    controllers: list[ControllerCounts]
+    unknown: Unknown
+
+
+# ---- faults, gaps, quarantine, service ---------------------------------------------------------------------
+
+
+class Fault(Answer):
+    commit_number: Number64
+    controller: str
+    tool: Tool
+    code: str
+    text: str
+    category: Category
+    not_before: datetime | None
+    """The poll before: the fault was raised between it and `raised_at`. Null: there was none."""
+    raised_at: datetime
+    acknowledged_at: datetime | None
+    cleared_at: datetime | None
+    duration_s: float | None
+    """From raised to cleared; null while it is open."""
+
+
+class FaultPage(Page[Fault]):
+    cautions: Cautions
+
+
+class Gap(Answer):
+    commit_number: Number64
+    controller: str
+    epoch: int
+    first_sequence: Number64
+    last_sequence: Number64
+    cycles: int
+    reason: str
+    after_at: datetime | None
+    """Latest instant known to lie before the missing cycles."""
+    before_at: datetime | None
+    """Earliest instant known to lie after them."""
+    noticed_at: datetime
+
+
+class Quarantined(Answer):
+    commit_number: Number64
+    controller: str
+    what: Literal["status", "record", "curve", "message"]
+    place: str
+    reason: str
+    raw_hex: Hex
+    received_at: datetime
+
+
+class Service(ToolPage[ServiceDone]):
+    lifetime_count: int
+    service_cycle_count: int | None
+    """Cycles since the last service."""
+    gap_cycles: int
+    """Cycles missing in gaps since then, in all gaps where no service is recorded: at most so many more."""
+    unknown: Unknown
+    cautions: Cautions
+
+
+class RecordedService(ServiceDone):
+    cautions: Cautions
+
+
+# ---- the API itself ----------------------------------------------------------------------------------------
+
+
+class Index(Answer):
+    name: str
+    site: str
+    links: dict[str, str]
+
+
+class Alive(Answer):
+    status: Literal["alive"]
+    version: str
+    store: str
+    """Which database, and its version."""
+    uptime_s: float
+    book: str | None
+    """Instance of the book."""
+    commit_number: Number64 | None
+    unknown: Unknown
+
+
+class Ready(Answer):
+    status: Literal["ready"]

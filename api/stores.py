@@ -1,0 +1,110 @@
+"""The two rooms of the store as the API has them: the book, which it can only read, and the desk, which it
+writes.
+
+Both may come later than the API, and go and come again: a room is opened when it is first asked for and
+there, and an asker is told why it can't be had until then. Nothing has to be restarted.
+"""
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import Connection, Engine
+
+from collector.errors import StoreError
+from collector.store.engine import (
+    StoreAddress,
+    is_book_ready,
+    migrate_desk,
+    open_book_reader,
+    open_desk,
+    store_errors,
+)
+
+
+class NoBookYet(StoreError):
+    """The collector has not made the book yet, or not brought it to the revision that this version reads."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the collector has not made the book yet; start the collector, or wait until it is done"
+        )
+
+
+class Stores:
+    """Opened and closed by the application's lifespan; used from any thread."""
+
+    def __init__(self, address: StoreAddress) -> None:
+        self.address = address
+        self._lock = threading.Lock()
+        self._book: Engine | None = None
+        self._desk: Engine | None = None
+
+    @contextmanager
+    def book(self) -> Iterator[Connection]:
+        """One read transaction on the book: all that is asked within it is of the same instant. Fetch, leave,
+        and only then serialise: a transaction that stays open keeps the write-ahead log from shrinking.
+
+        Raises: NoBookYet, StoreError.
+        """
+        engine = self._book or self._open_book()
+        with store_errors(), engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def desk(self) -> Iterator[Connection]:
+        """One transaction on the desk, committed on leaving it without an exception. Raises: StoreError."""
+        engine = self._desk or self._open_desk()
+        with store_errors(), engine.begin() as connection:
+            yield connection
+
+    def unready(self) -> list[str]:
+        """Why questions can't be answered now: nothing, when the book can be read and the desk written."""
+        return [
+            says for check in (self._check_book, self._check_desk) if (says := _complaint(check)) is not None
+        ]
+
+    def close(self) -> None:
+        with self._lock:
+            for engine in (self._book, self._desk):
+                if engine is not None:
+                    engine.dispose()
+            self._book = self._desk = None
+
+    def _open_book(self) -> Engine:
+        with self._lock:
+            if self._book is None:
+                engine = open_book_reader(self.address)
+                if not is_book_ready(engine):
+                    engine.dispose()
+                    raise NoBookYet
+                self._book = engine
+            return self._book
+
+    def _open_desk(self) -> Engine:
+        with self._lock:
+            if self._desk is None:
+                engine = open_desk(self.address)
+                try:
+                    migrate_desk(engine)
+                except StoreError:
+                    engine.dispose()
+                    raise
+                self._desk = engine
+            return self._desk
+
+    def _check_book(self) -> None:
+        if not is_book_ready(self._book or self._open_book()):
+            raise NoBookYet
+
+    def _check_desk(self) -> None:
+        with self.desk():  # on SQLite this takes the right to write
+            pass
+
+
+def _complaint(check: Callable[[], None]) -> str | None:
+    try:
+        check()
+    except StoreError as error:
+        return str(error)
+    return None

@@ -1,0 +1,61 @@
+"""An API over the invented plant, in process: no port, but real threads and a real book."""
+
+import asyncio
+import shutil
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import httpx
+import pytest
+from fastapi import FastAPI
+
+from api.app import create_app
+from api.stores import Stores
+from collector.config import load_site
+from collector.store.engine import StoreAddress
+from tests.api.asking import asking
+from tests.api.plant import Plant, make_plant, write_site
+
+
+@pytest.fixture(scope="session")
+def plant_folder(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Plant]:
+    """Made once; nobody writes to it but its desk."""
+    folder = tmp_path_factory.mktemp("plant")
+    write_site(folder)
+    return folder, asyncio.run(make_plant(StoreAddress(folder=folder / "store")))
+
+
+@pytest.fixture
+def plant(plant_folder: tuple[Path, Plant], tmp_path: Path) -> Plant:
+    """A copy of the plant for one test; the writer has left it, so that its files can be copied."""
+    folder, made = plant_folder
+    shutil.copytree(folder, tmp_path, dirs_exist_ok=True)
+    return replace(
+        made,
+        address=StoreAddress(folder=tmp_path / "store"),
+        cycles=list(made.cycles),
+        curves=dict(made.curves),
+        positions=dict(made.positions),
+    )
+
+
+@pytest.fixture(scope="session")
+def built_app(plant_folder: tuple[Path, Plant]) -> FastAPI:
+    """Built once: making the models takes longer than most tests."""
+    site, _ = load_site(plant_folder[0] / "site.toml")
+    return create_app(site)
+
+
+@pytest.fixture
+def app(built_app: FastAPI, plant: Plant) -> Iterator[FastAPI]:
+    """The application over this test's copy of the plant."""
+    built_app.state.stores = Stores(plant.address)
+    yield built_app
+    built_app.state.stores.close()
+
+
+@pytest.fixture
+async def client(app: FastAPI) -> AsyncIterator[httpx.AsyncClient]:
+    async with asking(app) as client:
+        yield client

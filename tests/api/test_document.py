@@ -1,0 +1,102 @@
+"""The OpenAPI document tells the truth: each resource has a sample here, which is as the document says."""
+
+from typing import Any
+
+import httpx
+import pytest
+from pydantic import BaseModel
+
+from api import schemas
+
+SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
+    "/": ("/", schemas.Index),
+    "/problems/{kind}": ("/problems/not-ready", schemas.ProblemKind),
+    "/healthz": ("/healthz", schemas.Alive),
+    "/readyz": ("/readyz", schemas.Ready),
+    "/v1/controllers": ("/v1/controllers", schemas.Page[schemas.Controller]),
+    "/v1/controllers/{name}": ("/v1/controllers/A-02", schemas.Controller),
+    "/v1/tools": ("/v1/tools?last=2", schemas.Page[schemas.ListedTool]),
+    "/v1/tools/{serial}": ("/v1/tools/2042", schemas.ToolDetail),
+    "/v1/tools/{serial}/cycles": ("/v1/tools/2042/cycles", schemas.ToolPage[schemas.ListedCycle]),
+    "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", schemas.ToolPage[schemas.ListedCurve]),
+    "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", schemas.ToolCounts),
+    "/v1/tools/{serial}/service": ("/v1/tools/2042/service", schemas.Service),
+    "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", schemas.Cycle),
+    "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", schemas.Curve),
+    "/v1/faults": ("/v1/faults", schemas.FaultPage),
+    "/v1/gaps": ("/v1/gaps", schemas.Page[schemas.Gap]),
+    "/v1/quarantine": ("/v1/quarantine", schemas.Page[schemas.Quarantined]),
+}
+"""Path in the document -> an address of that kind, and the model that it must answer with."""
+
+DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}
+
+
+@pytest.fixture
+async def document(client: httpx.AsyncClient) -> dict[str, Any]:
+    return dict((await client.get("/v1/openapi.json")).json())
+
+
+def test_every_resource_has_a_sample(document: dict[str, Any]) -> None:
+    """A resource that is added without one is noticed."""
+    assert {path for path, operations in document["paths"].items() if "get" in operations} == set(SAMPLES)
+    assert document["openapi"].startswith("3.1")
+
+
+@pytest.mark.parametrize("path", SAMPLES)
+async def test_an_answer_is_as_the_document_says(
+    client: httpx.AsyncClient, document: dict[str, Any], path: str
+) -> None:
+    """No member more, none less, none of another type."""
+    address, model = SAMPLES[path]
+    answer = await client.get(address)
+    assert answer.status_code == 200
+    model.model_validate_json(answer.content, strict=True)
+    assert _model_of(document, path, "get", "200") == model.__name__
+
+
+async def test_a_tool_with_a_service_is_as_the_document_says(client: httpx.AsyncClient) -> None:
+    """The members that are null without one have their type with one."""
+    made = await client.post("/v1/tools/2042/service", json=DONE)
+    schemas.RecordedService.model_validate_json(made.content, strict=True)
+    for path in ("/v1/tools/{serial}", "/v1/tools/{serial}/service", "/v1/tools/{serial}/counts"):
+        address, model = SAMPLES[path]
+        model.model_validate_json((await client.get(address)).content, strict=True)
+    tool = (await client.get("/v1/tools/2042")).json()
+    assert tool["last_service"]["done_by"] == "Fitter 7"
+
+
+def test_every_operation_says_that_it_may_answer_with_a_problem(document: dict[str, Any]) -> None:
+    """In the media type of problems."""
+    for path, operations in document["paths"].items():
+        for operation in operations.values():
+            assert operation["responses"]["default"]["content"].keys() == {"application/problem+json"}, path
+
+
+async def test_a_problem_is_as_the_document_says(client: httpx.AsyncClient) -> None:
+    """With the members of its kind."""
+    for address in ("/v1/tools/2041", "/v1/faults?last=0", "/v1/nothing"):
+        found = schemas.Problem.model_validate_json((await client.get(address)).content, strict=True)
+        assert found.status >= 400
+        assert not found.model_extra
+
+
+async def test_the_index_leads_to_every_list(client: httpx.AsyncClient) -> None:
+    """Its links without a place to fill in can be followed."""
+    links = (await client.get("/")).json()["links"]
+    for link in links.values():
+        if "{" not in link:
+            assert (await client.get(link)).status_code == 200, link
+    assert {link.split("?")[0] for link in links.values()} >= set(SAMPLES) - {"/", "/problems/{kind}"}
+
+
+async def test_no_page_asks_the_internet_for_anything(client: httpx.AsyncClient) -> None:
+    """The pages that the framework would bring load scripts from elsewhere; a line PC has no elsewhere."""
+    for path in ("/docs", "/redoc", "/v1/docs"):
+        assert (await client.get(path)).status_code == 404
+
+
+def _model_of(document: dict[str, Any], path: str, method: str, status: str) -> str:
+    schema = document["paths"][path][method]["responses"][status]["content"]["application/json"]["schema"]
+    name = str(schema["$ref"]).removeprefix("#/components/schemas/")
+    return str(document["components"]["schemas"][name].get("title", name))
