@@ -1,0 +1,123 @@
+"""The book against the ground truth: every cycle that a simulated controller made is in the book once and
+right, or inside a listed gap. Cycles that it had forgotten before the book first met it don't count.
+"""
+
+import hashlib
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from collector.store.curves import decode
+from collector.store.tables import controller, curve, cycle, gap, tally, tool
+from simulators.truth import TrueCycle
+
+MODULUS = {"ring-modbus": 2**16, "last-record-modbus": 2**32, "ring-s7": 2**32, "messages-mqtt": 2**32}
+WORDS = ("result", "completion", "mode", "fault_code", "part_id", "band", "total_count")
+RECORDED_AS = {"fault_code": "fault"}
+CLOCK_SLACK_MS = 50.0
+"""For the simulators' own delay between a cycle's end and its stamp."""
+
+
+@dataclass(slots=True)
+class Balance:
+    """What the comparison found; `wrong` says each disagreement in a sentence."""
+
+    made: Counter[str] = field(default_factory=Counter)
+    stored: Counter[str] = field(default_factory=Counter)
+    in_gaps: Counter[str] = field(default_factory=Counter)
+    curves: Counter[str] = field(default_factory=Counter)
+    wrong: list[str] = field(default_factory=list)
+
+
+def balance(book: Connection, truth: list[TrueCycle]) -> Balance:
+    """Compare a book, to which nothing is added any more, with all cycles of one memory epoch each."""
+    result = Balance()
+    result.wrong += tallies_against_a_full_scan(book)
+    for row in book.execute(select(controller)).all():
+        made = [each for each in truth if each.controller == row.name]
+        result.wrong += _controller(book, row.controller_id, made, result)
+    return result
+
+
+def tallies_against_a_full_scan(book: Connection) -> Iterator[str]:
+    by = [cycle.c.tool_id, cycle.c.controller_id, cycle.c.result, cycle.c.completion]
+    scanned = book.execute(select(*by, func.count()).group_by(*by)).all()
+    kept = [tally.c[column.name] for column in by]
+    tallied = book.execute(select(*kept, func.sum(tally.c.cycles)).group_by(*kept)).all()
+    if sorted(tuple(row) for row in scanned) != sorted((*row[:-1], int(row[-1])) for row in tallied):
+        yield "the tallies differ from a full scan of the cycles"
+
+
+def _controller(
+    book: Connection, controller_id: int, made: list[TrueCycle], result: Balance
+) -> Iterator[str]:
+    found = select(cycle, tool.c.serial).join_from(cycle, tool).where(cycle.c.controller_id == controller_id)
+    stored = {row.sequence: row._mapping for row in book.execute(found)}
+    missing = set(_in_gaps(book, controller_id))
+    if not stored:
+        yield f"{made[0].controller}: nothing in the book"
+        return
+    name, first = made[0].controller, min(stored)
+    begin = _begin(made, first)
+    expected = {first + number: true for number, true in enumerate(made[begin:])}
+    result.made[name] = len(expected)
+    result.stored[name] = len(stored)
+    result.in_gaps[name] = len(missing)
+    for number in sorted(expected.keys() - stored.keys() - missing):
+        yield f"{name}: cycle {number} is neither in the book nor in a gap"
+    for number in sorted(stored.keys() - expected.keys()):
+        yield f"{name}: cycle {number} is in the book, and the controller never made it"
+    for number in sorted(stored.keys() & missing):
+        yield f"{name}: cycle {number} is in the book and in a gap"
+    for number in sorted(stored.keys() & expected.keys()):
+        yield from (
+            f"{name}: cycle {number}: {says}" for says in _differences(stored[number], expected[number])
+        )
+    yield from _curves(book, controller_id, expected, result)
+
+
+def _in_gaps(book: Connection, controller_id: int) -> Iterator[int]:
+    for row in book.execute(select(gap).where(gap.c.controller_id == controller_id)):
+        yield from range(row.first_sequence, row.last_sequence + 1)
+
+
+def _begin(made: list[TrueCycle], first: int) -> int:
+    """Where in the truth the book's first cycle stands."""
+    shown = first % MODULUS[made[0].layout]
+    return next(number for number, true in enumerate(made) if true.shown_sequence == shown)
+
+
+def _differences(row: Mapping[str, Any], true: TrueCycle) -> Iterator[str]:
+    if row["serial"] != true.tool_serial:
+        yield f"tool {row['serial']}, truly {true.tool_serial}"
+    for name in WORDS:
+        recorded = RECORDED_AS.get(name, name) in true.recorded
+        if recorded and row[name] != getattr(true, name):
+            yield f"{name} {row[name]!r}, truly {getattr(true, name)!r}"
+    for name, value in true.values.items():
+        if not _same(row[name], value):
+            yield f"{name} {row[name]!r}, truly {value!r}"
+    off_ms = abs((row["ended_at"] - true.ended_at).total_seconds()) * 1000
+    if row["time_uncertainty_ms"] is not None and off_ms > row["time_uncertainty_ms"] + CLOCK_SLACK_MS:
+        yield f"ended {off_ms:.0f} ms off, stated uncertainty {row['time_uncertainty_ms']:.0f} ms"
+
+
+def _same(got: float | None, true: float | None) -> bool:
+    if got is None or true is None:
+        return got is true
+    return math.isclose(got, true, rel_tol=1e-9, abs_tol=1e-12)
+
+
+def _curves(
+    book: Connection, controller_id: int, expected: dict[int, TrueCycle], result: Balance
+) -> Iterator[str]:
+    for row in book.execute(select(curve).where(curve.c.controller_id == controller_id)):
+        true = expected[row.sequence]
+        _, samples = decode(row.coded)
+        result.curves[true.controller] += 1
+        if hashlib.sha256(samples.tobytes()).hexdigest() != true.curve_sha256:
+            yield f"{true.controller}: the curve of cycle {row.sequence} is not the one that was sampled"
