@@ -12,7 +12,6 @@ import socket
 import sys
 import tempfile
 from asyncio.subprocess import Process
-from collections import Counter
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -25,7 +24,7 @@ from collector.layouts.schema import load_layout
 from collector.processes import until_asked_to_stop
 from collector.store.engine import StoreAddress, open_book_reader
 from collector.store.tables import controller, cycle, gap
-from simulators.truth import read_truth
+from simulators.truth import TrueCycle, read_truth
 
 FIRST_PORT = 8470
 READY_WITHIN_S = 30
@@ -188,20 +187,27 @@ and the tool maker's instructions. Ctrl-C ends the demo."""
 
 def tell_the_end(folder: Path) -> None:
     """Cycles in the book and in listed gaps against what the controllers made, each by its own count."""
-    made = Counter(each.controller for each in read_truth(folder / "truth.ndjson").cycles)
-    counted = cycle.select().with_only_columns(cycle.c.controller_id, func.count().label("n"))
-    missing = func.sum(gap.c.last_sequence - gap.c.first_sequence + 1)
+    made: dict[str, list[TrueCycle]] = {}
+    for each in read_truth(folder / "truth.ndjson").cycles:
+        made.setdefault(each.controller, []).append(each)
+    print("\ncontroller   made   before the book began   in the book   in gaps   not read yet")
     with open_book_reader(StoreAddress(folder=folder / "book")).connect() as book:
-        names = {row.controller_id: row.name for row in book.execute(select(controller))}
-        stored = {names[i]: n for i, n in book.execute(counted.group_by(cycle.c.controller_id))}
-        gaps = {
-            names[i]: n
-            for i, n in book.execute(select(gap.c.controller_id, missing).group_by(gap.c.controller_id))
-        }
-    print("\ncontroller  made  in the book  in gaps  not read yet")
-    for name, number in sorted(made.items()):
-        row = (number, stored.get(name, 0), gaps.get(name, 0))
-        print(f"{name:10}  {row[0]:4}  {row[1]:11}  {row[2]:7}  {row[0] - row[1] - row[2]:12}")
+        for row in book.execute(select(controller).order_by(controller.c.name)).all():
+            counted = select(func.min(cycle.c.sequence), func.count())
+            first, stored = book.execute(counted.where(cycle.c.controller_id == row.controller_id)).one()
+            gaps = select(func.coalesce(func.sum(gap.c.last_sequence - gap.c.first_sequence + 1), 0))
+            missing = book.scalars(gaps.where(gap.c.controller_id == row.controller_id)).one()
+            before = made_before(made[row.name], first)
+            left = len(made[row.name]) - before - stored - missing
+            print(f"{row.name:10} {len(made[row.name]):6} {before:23} {stored:13} {missing:9} {left:14}")
+
+
+def made_before(made: list[TrueCycle], first: int | None) -> int:
+    """How many cycles a controller had made and forgotten, or sent to nobody, before the book met it."""
+    if first is None:
+        return len(made)
+    modulus = load_layout(EXAMPLE_LAYOUTS / f"{made[0].layout}.toml").sequence_modulus
+    return next(n for n, each in enumerate(made) if each.shown_sequence == first % modulus)
 
 
 if __name__ == "__main__":

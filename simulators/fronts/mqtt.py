@@ -26,6 +26,7 @@ from simulators.units import BAR_KPA
 STATUS_EVERY_S = 1.0
 RECONNECT_AFTER_S = 0.5
 ACKNOWLEDGED_WITHIN_S = 5.0
+LEAVES_WITHIN_S = 0.5
 MODES = {"automatic": "auto", "manual": "hand", "setup": "setup", "maintenance": "service"}
 STATES = {
     "starting": "starting",
@@ -188,7 +189,7 @@ class MqttFront:
         self.settled = asyncio.Event()
         """Set while nothing waits to be sent."""
         self._news = asyncio.Event()
-        self._on = False
+        self._off = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
         controller.on_cycle.append(self._finished)
         controller.on_event.append(self._happened)
@@ -204,16 +205,24 @@ class MqttFront:
 
     async def switch_on(self) -> None:
         if self._task is None:
-            self._on = True
+            self._off.clear()
             self._task = asyncio.create_task(self._publish_while_on(), name=f"mqtt {self.controller.name}")
 
     async def switch_off(self) -> None:
-        if self._task is not None:
-            self._on = False  # a cancellation alone can get lost in the library's wait_for (Python < 3.12)
+        """Leave between two messages; where the broker doesn't let it, break off."""
+        if self._task is None:
+            return
+        self._off.set()
+        self._news.set()
+        while True:
+            # A cancellation may get lost in the library's wait_for (Python < 3.12), so it is repeated.
+            done, _ = await asyncio.wait({self._task}, timeout=LEAVES_WITHIN_S)
+            if done:
+                break
             self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
-            self._task = None
+        if not self._task.cancelled():
+            self._task.result()
+        self._task = None
 
     def _finished(self, finished: Finished) -> None:
         curve = finished.curve
@@ -236,7 +245,7 @@ class MqttFront:
         self._news.set()
 
     async def _publish_while_on(self) -> None:
-        while self._on:
+        while not self._off.is_set():
             try:
                 async with aiomqtt.Client(
                     self.host,
@@ -245,11 +254,11 @@ class MqttFront:
                     clean_session=True,
                     timeout=ACKNOWLEDGED_WITHIN_S,
                 ) as client:
-                    while self._on:
+                    while not self._off.is_set():
                         await self._publish_news(client)
-                        await self._wait_for_news()
+                        await _first_of(self._news, STATUS_EVERY_S)
             except aiomqtt.MqttError:
-                await asyncio.sleep(RECONNECT_AFTER_S)
+                await _first_of(self._off, RECONNECT_AFTER_S)
 
     async def _publish_news(self, client: aiomqtt.Client) -> None:
         """All unsent cycles in their order, then the status: it never tells of a cycle that isn't out."""
@@ -269,7 +278,9 @@ class MqttFront:
         if not self.unsent:
             self.settled.set()
 
-    async def _wait_for_news(self) -> None:
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(STATUS_EVERY_S):
-                await self._news.wait()
+
+async def _first_of(event: asyncio.Event, seconds: float) -> None:
+    """Wait for the event, but no longer than that."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(seconds):
+            await event.wait()
