@@ -61,7 +61,10 @@ class LinkDown(SourceError):
 
 
 class BadReply(SourceError):
-    """An answer came that can't be trusted. `kind`: short, long, mislabelled, late, shifted or garbled."""
+    """An answer that can't be trusted, or that did not come in time and can't be any more when it does.
+
+    `kind`: short, long, mislabelled, late, shifted or garbled.
+    """
 
     def __init__(self, kind: str, says: str) -> None:
         super().__init__(f"{kind} reply: {says}")

@@ -261,7 +261,7 @@ class Controller:
             self.counted = self.newest_slot = self.total_count = self.count_since_cleared = 0
             self.ring = [None] * self.family.slots
             self.curve = NO_CURVE
-        self._tell("power cycle", now, memory_lost=memory_lost, epoch=self.epoch)
+        self.tell("power cycle", now, memory_lost=memory_lost, epoch=self.epoch)
 
     def starting(self, now: datetime) -> bool:
         return self.started_at is None or now - self.started_at < timedelta(seconds=self.start_up_s)
@@ -275,7 +275,7 @@ class Controller:
     def set_clock(self, offset_s: float, now: datetime) -> None:
         """Somebody sets the clock; it is wrong by the offset then, and drifts on."""
         self.clock_offset_s, self.clock_set_at = offset_s, now
-        self._tell("clock set", now, offset_s=offset_s)
+        self.tell("clock set", now, offset_s=offset_s)
 
     # ---- faults ----------------------------------------------------------------------------------
 
@@ -315,7 +315,7 @@ class Controller:
 
     def _tell_fault(self, what: str, fault: Fault, now: datetime) -> None:
         code = self.family.status_codes.get(fault)
-        self._tell(
+        self.tell(
             what, now, fault=fault.name.lower(), code=code, tool=self.tool.serial if self.tool else None
         )
 
@@ -323,7 +323,7 @@ class Controller:
 
     def set_supply_pressure(self, kpa: float, now: datetime) -> None:
         self.supply_pressure_kpa = kpa
-        self._tell("supply pressure", now, kpa=kpa)
+        self.tell("supply pressure", now, kpa=kpa)
         self._watch_air(now)
 
     def press_emergency_stop(self, now: datetime) -> None:
@@ -336,7 +336,7 @@ class Controller:
 
     def set_mode(self, mode: Mode, now: datetime) -> None:
         self.mode = mode
-        self._tell("mode", now, mode=mode)
+        self.tell("mode", now, mode=mode)
 
     def mount(self, tool: Tool | None, now: datetime) -> Tool | None:
         """Hang another tool on the controller; gives back what hung there.
@@ -346,20 +346,20 @@ class Controller:
         if tool is not None and self.family.numeric_serials and not tool.serial.isdecimal():
             raise ValueError(f"{self.name} keeps serial numbers as numbers; {tool.serial} isn't one")
         before, self.tool = self.tool, tool
-        self._tell(
+        self.tell(
             "tool swap", now, tool=tool.serial if tool else None, before=before.serial if before else None
         )
         return before
 
     def clear_counter(self, now: datetime) -> None:
-        self._tell("counter clear", now, count_since_cleared=self.count_since_cleared)
+        self.tell("counter clear", now, count_since_cleared=self.count_since_cleared)
         self.count_since_cleared = 0
 
     def change_settings(self, now: datetime, **values: float | str) -> None:
         """Any of the fields of `Settings`."""
         before, self.settings = self.settings, replace(self.settings, **values)  # type: ignore[arg-type]
         for key in values:
-            self._tell("setting change", now, setting=key, before=getattr(before, key), after=values[key])
+            self.tell("setting change", now, setting=key, before=getattr(before, key), after=values[key])
 
     def wear(self, now: datetime, **values: float) -> None:
         """Any of the mounted tool's `punch_wear`, `drive_wear`, `punch_wear_per_cycle`,
@@ -367,7 +367,7 @@ class Controller:
         """
         if self.tool is not None:
             self.tool = replace(self.tool, **values)  # type: ignore[arg-type]
-            self._tell("wear", now, tool=self.tool.serial, **values)
+            self.tell("wear", now, tool=self.tool.serial, **values)
 
     # ---- cycles ----------------------------------------------------------------------------------
 
@@ -510,7 +510,8 @@ class Controller:
             return "out_of_service"
         return "executing" if self.executing else "idle"
 
-    def _tell(self, what: str, at: datetime, **detail: Any) -> None:
+    def tell(self, what: str, at: datetime, **detail: Any) -> None:
+        """Let the listeners know of something that isn't a cycle."""
         for listener in self.on_event:
             listener(Event(what, at, detail))
 

@@ -151,7 +151,7 @@ class ModbusSource:
         try:
             connected = await bounded(self._client.connect(), self._connect_timeout_s)
         except TimeoutError as error:
-            raise self._end(self._silence(self._connect_timeout_s)) from error
+            raise self._end(LinkDown(self._silence(self._connect_timeout_s))) from error
         except BaseException:
             self._end(LinkDown(f"connecting to {self._where} was given up"))
             raise
@@ -187,7 +187,7 @@ class ModbusSource:
             call = request(start, count=count, device_id=self._unit_id)
             reply = await bounded(call, self._request_timeout_s, self._over)
         except (TimeoutError, ModbusException) as error:
-            raise self._end(self._silence(self._request_timeout_s)) from error
+            raise self._end(BadReply("late", self._silence(self._request_timeout_s))) from error
         except BaseException:
             self._end(LinkDown(f"a request to {self._where} was given up before its answer"))
             raise
@@ -220,8 +220,8 @@ class ModbusSource:
             link = self._client.ctx.transport.get_extra_info("socket")
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(1000 * self._request_timeout_s))
 
-    def _silence(self, waited_s: float) -> LinkDown:
-        return LinkDown(f"{self._where} did not answer within {1000 * waited_s:g} ms; {CHECK_LINK}")
+    def _silence(self, waited_s: float) -> str:
+        return f"{self._where} did not answer within {1000 * waited_s:g} ms; {CHECK_LINK}"
 
     def _refusal(self, code: int, what: str) -> Refused:
         name, advice = EXCEPTIONS.get(code, ("exception without a name", "See the maker's manual."))

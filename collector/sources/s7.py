@@ -203,7 +203,8 @@ class S7Source:
         if isinstance(behind, SourceError):  # the library wraps what `_check` raises while it connects
             return behind
         if isinstance(error, (TimeoutError, S7TimeoutError)):
-            return LinkDown(f"{self._where} did not answer within {1000 * most_s:g} ms; {CHECK_LINK}")
+            says = f"{self._where} did not answer within {1000 * most_s:g} ms; {CHECK_LINK}"
+            return LinkDown(says) if self._asked is None else BadReply("late", says)
         if isinstance(behind, (OSError, EOFError)):
             return LinkDown(
                 f"{self._where} can't be reached or closed the connection ({error}); {CHECK_LINK}"

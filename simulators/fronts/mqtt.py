@@ -160,7 +160,9 @@ def _json(value: dict[str, Any]) -> bytes:
 class Unsent:
     """One finished cycle on its way to the broker."""
 
+    epoch: int
     sequence: int
+    """Unwrapped."""
     cycle: bytes
     curve: bytes | None
 
@@ -228,14 +230,18 @@ class MqttFront:
         curve = finished.curve
         self.unsent.append(
             Unsent(
+                finished.epoch,
                 finished.sequence,
                 cycle_payload(finished.record),
                 None if curve is None else curve_payload(curve.sequence, curve.interval_us, curve.samples),
             )
         )
         if len(self.unsent) > self.queue_most:
-            self.unsent.popleft()
             self.dropped += 1
+            lost = self.unsent.popleft()
+            self.controller.tell(
+                "unsent cycle dropped", self.clock(), epoch=lost.epoch, sequence=lost.sequence
+            )
         self.settled.clear()
         self._news.set()
 
@@ -264,6 +270,8 @@ class MqttFront:
         """All unsent cycles in their order, then the status: it never tells of a cycle that isn't out."""
         self._news.clear()
         while self.unsent:
+            if self._off.is_set():
+                return
             first = self.unsent[0]
             await client.publish(f"{self.topic}/cycle", first.cycle, qos=1)
             if first.curve is not None:

@@ -63,7 +63,7 @@ FAMILY = Family(
     numeric_serials=False,
     kept=_kept,
     status_codes={fault: f"E{1 + fault:02d}" for fault in Fault},
-    record_codes={fault: str(1 + fault) for fault in Fault},
+    record_codes={fault: f"E{1 + fault:02}" for fault in Fault},
 )
 
 

@@ -12,7 +12,7 @@ import pytest
 from simulators.broker import Broker
 from simulators.fronts.mqtt import FAMILY, MqttFront, curve_payload, cycle_payload
 from simulators.memory import WhileStarting
-from tests.simulators.rigs import A_RECORD, NOON, new_controller, now_at_noon, run_cycles
+from tests.simulators.rigs import A_RECORD, NOON, Told, new_controller, now_at_noon, run_cycles
 
 WITHIN_S = 10
 
@@ -184,7 +184,10 @@ async def test_cycles_wait_while_the_broker_is_away_and_come_in_order(
 async def test_a_full_queue_drops_the_oldest_cycle_and_counts_it(broker: Broker) -> None:
     """A controller has only so much room."""
     front = MqttFront(new_controller(FAMILY), now_at_noon, broker.port, queue_most=5)
+    told = Told(front.controller)
     run_cycles(front.controller, 8)
+    dropped = [event.detail["sequence"] for event in told.events if event.what == "unsent cycle dropped"]
+    assert dropped == [1, 2, 3]
     assert ([unsent.sequence for unsent in front.unsent], front.dropped) == ([4, 5, 6, 7, 8], 3)
 
 

@@ -143,7 +143,7 @@ def test_a_record_of_a_data_block_is_decoded(examples: Examples) -> None:
     cycle = Decoder(examples["ring-s7"]).decode_cycle(record)
     assert cycle.sequence == 3_000_000_000
     assert cycle.controller_time == datetime(2026, 11, 1, 6, 30, 15, 250_000)
-    assert (cycle.tool_serial, cycle.part_id, cycle.fault_code) == ("BT-0042", None, "4")
+    assert (cycle.tool_serial, cycle.part_id, cycle.fault_code) == ("BT-0042", None, "E04")
     assert (cycle.result, cycle.completion, cycle.mode) == ("undecided", "completed", "unknown")
     assert (cycle.duration_ms, cycle.peak_tension_n) == (812.0, 827.2999877929688)
     assert (cycle.lock_tension_n, cycle.seating_loss_n) == (None, 12.5)
