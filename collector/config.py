@@ -180,6 +180,10 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
     layouts: dict[str, Layout] = {}
     mistakes = [*doubled_names(site, toml), *unreadable_passwords(site, toml)]
     for number, controller in enumerate(site.controllers):
+        key = f"controllers[{number}].layout"
+        if not site.layout_path(controller).is_file():
+            mistakes.append(toml.mistake(key, f"there is no layout file {site.layout_path(controller)}"))
+            continue
         try:
             layout = load_layout(site.layout_path(controller))
         except LayoutError as error:
@@ -189,7 +193,7 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
             says = (
                 f"layout {layout.name} is for {layout.protocol}, this controller speaks {controller.protocol}"
             )
-            mistakes.append(toml.mistake(f"controllers[{number}].layout", says))
+            mistakes.append(toml.mistake(key, says))
         layouts[controller.name] = layout
     if mistakes:
         raise ConfigError(mistakes)

@@ -111,14 +111,15 @@ class Inbox:
         known = (await self._standing.find_raw([number])).get(number)
         if known == cycle.raw:
             return
-        if known is None:
-            self._set_aside(message, f"cycle {cycle.sequence} came after the book had counted on past it")
+        if known is None and await self._standing.is_missing(number):
+            self._set_aside(message, f"cycle {cycle.sequence} came after the book had listed it as missing")
             return
         log.warning(
             "%s: sequence fell back from %d to %d", self._standing.name, position.sequence, cycle.sequence
         )
-        gaps = ledger.lost_in_restart(position, cycle.total_count, 1)
-        self._add(position.epoch + 1, cycle.sequence, cycle, gaps, message.received_at)
+        begun = Position(position.epoch + 1, cycle.sequence, cycle.total_count)
+        gaps = ledger.lost_in_restart(position, begun, first=cycle.sequence, brought=1)
+        self._add(begun.epoch, begun.sequence, cycle, gaps, message.received_at)
 
     async def _take_curve(self, message: Message) -> None:
         curve = self._decoder.decode_curve(message.payload)

@@ -158,17 +158,27 @@ def _bound(gap: Gap, booked: Sequence[BookedCycle], settled_at: datetime | None,
     return Gap(gap.epoch, gap.first_sequence, gap.last_sequence, gap.reason, after_at, before_at)
 
 
-def lost_in_restart(position: Position, total_count: int | None, brought: int) -> list[Gap]:
-    """Cycles before a restart that the new epoch did not bring, by the controller's own counter.
+def lost_in_restart(before: Position, begun: Position, first: int, brought: int) -> list[Gap]:
+    """Cycles around a restart that the new epoch did not bring, by the controller's own counter.
 
-    Where the counter was lost as well (it is behind what we saw, or there is none), nothing can be said: no
-    gap.
+    Args: before, begun: the positions in the old and in the new epoch; first: the first number that the new
+    epoch brought; brought: how many it did.
+    A controller that lost its memory counts from 1 again, so the numbers before `first` are the first to be
+    missing. Where its counter was lost as well (it is behind what we saw), that shows by counter and sequence
+    being equal; nothing can be said of the old epoch's end then, and nothing at all without a counter.
     """
-    if total_count is None or position.total_count is None:
+    if begun.total_count is None or before.total_count is None:
         return []
-    missing = total_count - position.total_count - brought
-    numbers = range(position.sequence + 1, position.sequence + 1 + max(missing, 0))
-    return whole_gap(position.epoch, numbers, "controller restarted")
+    missing = begun.total_count - before.total_count - brought
+    if missing < 0:
+        counts_from_1 = begun.total_count == begun.sequence
+        return whole_gap(begun.epoch, range(1, first if counts_from_1 else 1), "controller restarted")
+    in_new = range(1, first if first <= missing + 1 else 1)
+    in_old = range(before.sequence + 1, before.sequence + 1 + missing - len(in_new))
+    return [
+        *whole_gap(before.epoch, in_old, "controller restarted"),
+        *whole_gap(begun.epoch, in_new, "controller restarted"),
+    ]
 
 
 def position_at(

@@ -176,10 +176,11 @@ class Polling:
                 [ledger.number_of(before, number % modulus, modulus) for number in found]
             )
             found = ledger.unseen(found, known, modulus)
-            gaps = ledger.lost_in_restart(before, polled.status.total_count, len(found))
+            begun = self._position(polled, plan.epoch, last, last)
+            gaps = ledger.lost_in_restart(before, begun, min(found, default=last + 1), len(found))
             log.warning("%s: sequence fell back from %d to %d", self._standing.name, before.sequence, last)
-        begun = range(min(found, default=last + 1), last + 1)
-        cycles, lost = ledger.settle(plan.epoch, begun, found, harvest.lost)
+        numbers = range(min(found, default=last + 1), last + 1)
+        cycles, lost = ledger.settle(plan.epoch, numbers, found, harvest.lost)
         settled = Settled(plan.epoch, last, last, cycles, [*gaps, *lost], harvest.quarantined)
         await self._hand_over(ring, settled, polled, seen)
 

@@ -156,6 +156,12 @@ class Standing:
             return {}
         return await self._writer.find_raw(self.name, self.position.epoch, numbers)
 
+    async def is_missing(self, number: int) -> bool:
+        """Whether the book lists this number of the current epoch as missing."""
+        if self.position is None:
+            return False
+        return await self._writer.is_missing(self.name, self.position.epoch, number)
+
     def seen(self, status: Status, read_at: datetime, offset: ClockOffset | None) -> StatusSeen:
         """A status with the controller's clock offset: this reading's, or the last one known."""
         offset = offset or self.clock_offset

@@ -43,7 +43,7 @@ def chosen_scenario(options: argparse.Namespace) -> Scenario:
         changes["seed"] = options.seed
     if options.cycles_per_second is not None:
         changes["controllers"] = tuple(
-            _paced(plan, 1 / options.cycles_per_second / options.speed) for plan in scenario.controllers
+            _paced(plan, options.speed / options.cycles_per_second) for plan in scenario.controllers
         )
     return scenario.model_copy(update=changes)
 
@@ -65,6 +65,8 @@ async def run(options: argparse.Namespace, scenario: Scenario) -> None:
             fresh = options.ports_file.with_name(options.ports_file.name + ".new")
             fresh.write_text(json.dumps(plant.addresses(), indent=2) + "\n", encoding="utf-8")
             fresh.replace(options.ports_file)
+        for name, place in plant.addresses()["controllers"].items():
+            print(f"{name}  {place['layout']}  {place['host']}:{place['port']}", flush=True)
         try:
             async with asyncio.timeout(options.seconds):
                 await plant.wait_until(told.is_set)

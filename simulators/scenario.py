@@ -15,13 +15,18 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from collector.errors import ConfigError, Mistake
 from collector.toml_file import TomlFile, read_toml, validate
 from simulators.memory import WhileStarting
-from simulators.tool import BANDS
+from simulators.tool import BANDS, MOST_WORN
 
 SCENARIOS = Path(__file__).parent / "scenarios"
 LayoutName = Literal["ring-modbus", "last-record-modbus", "ring-s7", "messages-mqtt"]
 FaultName = Literal["no_band", "tension", "punch", "air", "trigger"]
 Share = Annotated[float, Field(ge=0, le=1)]
+Worn = Annotated[float, Field(ge=0, le=MOST_WORN)]
 Positive = Annotated[float, Field(gt=0)]
+Torque = Annotated[float, Field(ge=0.1, le=100)]
+Speed = Annotated[float, Field(ge=1, le=1000)]
+Pressure = Annotated[float, Field(ge=0, le=1600)]
+"""What every family's record has room for."""
 
 
 def _plant_time(text: str) -> str:
@@ -62,11 +67,11 @@ class ControllerPlan(Strict):
     tool: Annotated[str, Field(max_length=12)]
     """Serial number; digits only where the layout keeps a number."""
     band: BandName = "B15-048"
-    set_torque_nm: Positive | None = None
-    punch_pressure_kpa: Positive | None = None
+    set_torque_nm: Torque | None = None
+    punch_pressure_kpa: Pressure | None = None
     """None: what is recommended for the band."""
-    tension_speed_mm_s: Positive = 40.0
-    supply_pressure_kpa: Positive = 620.0
+    tension_speed_mm_s: Speed = 40.0
+    supply_pressure_kpa: Pressure = 620.0
     cycle_every_s: tuple[Positive, Positive] | None = (2.0, 6.0)
     """Least and most plant time from one cycle's end to the next; None: only when a test makes one."""
     prefilled: Annotated[int, Field(ge=0)] = 15
@@ -85,7 +90,7 @@ class ControllerPlan(Strict):
     loose_share: Share = 0.003
     acknowledge_after_s: Positive | None = 12.0
     """Plant time until somebody acknowledges a fault; None: nobody does."""
-    punch_wear: Share = 0.0
+    punch_wear: Worn = 0.0
     punch_wear_per_cycle: Share = 2e-6
     write_pause_s: Annotated[float, Field(ge=0)] = 0.0
     """Wall time between two steps of writing a record."""
@@ -107,8 +112,8 @@ class Wear(Happening):
     """The mounted tool wears: at once, or from now on faster."""
 
     do: Literal["wear"]
-    punch_wear: Share | None = None
-    drive_wear: Share | None = None
+    punch_wear: Worn | None = None
+    drive_wear: Worn | None = None
     punch_wear_per_cycle: Share | None = None
     drive_wear_per_cycle: Share | None = None
 
@@ -127,7 +132,7 @@ class ClearCounter(Happening):
 
 class SupplyPressure(Happening):
     do: Literal["supply_pressure"]
-    kpa: Annotated[float, Field(ge=0)]
+    kpa: Pressure
 
 
 class EmergencyStop(Happening):
@@ -168,9 +173,9 @@ class PowerCycle(Happening):
 
 class ChangeSettings(Happening):
     do: Literal["set"]
-    set_torque_nm: Positive | None = None
-    tension_speed_mm_s: Positive | None = None
-    punch_pressure_kpa: Positive | None = None
+    set_torque_nm: Torque | None = None
+    tension_speed_mm_s: Speed | None = None
+    punch_pressure_kpa: Pressure | None = None
     band: BandName | None = None
 
 
@@ -219,7 +224,7 @@ class Scenario(Strict):
     seed: int = 1
     repeat_every: PlantTime | None = None
     """The events begin again after this plant time; None: they happen once."""
-    controllers: Annotated[tuple[ControllerPlan, ...], Field(min_length=1)]
+    controllers: tuple[ControllerPlan, ...]
     events: tuple[Action, ...] = ()
 
 
@@ -237,6 +242,8 @@ def _mistakes(scenario: Scenario, toml: TomlFile) -> list[Mistake]:
     """What no single value shows: names that don't exist or stand twice, serials that a layout can't keep."""
     found = []
     names = [plan.name for plan in scenario.controllers]
+    if not names:
+        found.append(toml.mistake("controllers", "there must be at least one controller"))
     for i, plan in enumerate(scenario.controllers):
         if names.index(plan.name) != i:
             found.append(toml.mistake(f"controllers[{i}].name", f"{plan.name} stands here twice; rename one"))

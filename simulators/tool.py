@@ -34,6 +34,10 @@ SEATED_S = 0.060
 CUT_S = 0.040
 GIVE_UP_S = 0.35
 """After the slack should be in: longer than this without tension, and the controller stops the motor."""
+STROKE_WAIT_S = 0.1
+"""A punch that isn't through by then has not formed the lock."""
+MOST_WORN = 0.95
+"""Wear ends here."""
 NOISE_N = 1.2
 """Standard deviation of the tension sensor."""
 VELOCITY_NOISE = 0.004
@@ -163,8 +167,8 @@ class Tool:
         return replace(
             self,
             cycles=self.cycles + 1,
-            punch_wear=min(1.0, self.punch_wear + self.punch_wear_per_cycle),
-            drive_wear=min(1.0, self.drive_wear + self.drive_wear_per_cycle),
+            punch_wear=min(MOST_WORN, self.punch_wear + self.punch_wear_per_cycle),
+            drive_wear=min(MOST_WORN, self.drive_wear + self.drive_wear_per_cycle),
         )
 
     def tension_n(self, wheel_torque_nm: float) -> float:
@@ -267,6 +271,58 @@ class Attempt:
 # ---- one attempt ---------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One pull of the band, up to the punch. Instants are in s from the motor's start."""
+
+    tool: Tool
+    settings: Settings
+    band: Band
+    joint: Joint
+    limit_n: float
+    """Where the motor's torque limit holds the tension."""
+    contact_s: float
+    """Slack is in."""
+    reach_s: float
+    """The torque limit is reached."""
+
+    @classmethod
+    def of(cls, tool: Tool, settings: Settings, band: Band, joint: Joint) -> "Pull":
+        contact_s = joint.slack_mm / settings.tension_speed_mm_s
+        limit_n = tool.tension_n(settings.set_torque_nm)
+        rise_mm = float(joint.travel_mm(np.array([limit_n]), band)[0])
+        return cls(
+            tool, settings, band, joint, limit_n, contact_s, contact_s + rise_mm / settings.tension_speed_mm_s
+        )
+
+    def tension_n(self, t: Floats) -> Floats:
+        """While the motor pulls, (n,) s -> (n,) N: drag, rise, torque limit, one overshoot, settling.
+
+        Overshoot: the drive's energy goes into the joint's spring, ½·m·v² = ½·ΔT²/k, so ΔT = v·√(m·k).
+        """
+        grid_n = np.linspace(0.0, 3 * self.limit_n, 400)
+        travel_mm = np.clip(t - self.contact_s, 0, None) * self.settings.tension_speed_mm_s
+        free_n = np.interp(travel_mm, self.joint.travel_mm(grid_n, self.band), grid_n)
+        limited_n = free_n / (1 + (free_n / self.limit_n) ** 12) ** (1 / 12)
+        stiffness_n_m = self.joint.stiffness_n_mm(self.limit_n, self.band) * 1000
+        speed_m_s = self.settings.tension_speed_mm_s / 1000
+        overshoot_n = speed_m_s * sqrt(self.tool.drive_mass_kg * stiffness_n_m)
+        since = np.clip(t - self.reach_s, 0, None)
+        swing = since / 0.008 * np.exp(1 - since / 0.008)
+        settled = 1 + 0.004 * np.expm1(-since / 0.05)
+        drag_n = DRAG_N * np.exp(-free_n / 30)
+        return np.asarray((limited_n + overshoot_n * swing) * settled + drag_n, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """What the punch did."""
+
+    velocity_m_s: float
+    formed: bool
+    time_s: float
+
+
 def attempt(
     tool: Tool,
     settings: Settings,
@@ -280,88 +336,67 @@ def attempt(
     """Pull the trigger once. `fitted` is the band that is really in the tool, whatever the settings say."""
     if disturbance == "loose joint":
         joint = replace(joint, softness_mm=joint.softness_mm * 12)
-    contact_s = joint.slack_mm / settings.tension_speed_mm_s
-    limit_n = tool.tension_n(settings.set_torque_nm)
-    reach_s = contact_s + float(joint.travel_mm(np.array([limit_n]), fitted)[0]) / settings.tension_speed_mm_s
+    pull = Pull.of(tool, settings, fitted, joint)
+    give_up_s = pull.contact_s + GIVE_UP_S
     if disturbance == "no band":
-        return _cut_short(
-            "no band", tool, contact_s + GIVE_UP_S, contact_s, lambda t: t * 0 + DRAG_N, sampling, rng
-        )
-
-    def pulled(t: Floats) -> Floats:
-        return _pulled_n(t, contact_s, reach_s, limit_n, tool, settings, fitted, joint)
-
+        return _cut_short("no band", pull, give_up_s, lambda t: t * 0 + DRAG_N, sampling, rng)
     if disturbance == "trigger released":
-        end_s = contact_s + float(rng.uniform(0.3, 0.9)) * (reach_s - contact_s)
-        return _cut_short("trigger released", tool, end_s, contact_s, pulled, sampling, rng)
-    if reach_s - contact_s > GIVE_UP_S:
-        return _cut_short("not reached", tool, contact_s + GIVE_UP_S, contact_s, pulled, sampling, rng)
-
-    punch_s = reach_s + DWELL_S
+        share = float(rng.uniform(0.3, 0.9))
+        end_s = pull.contact_s + share * (pull.reach_s - pull.contact_s)
+        return _cut_short("trigger released", pull, end_s, pull.tension_n, sampling, rng)
+    if pull.reach_s > give_up_s:
+        return _cut_short("not reached", pull, give_up_s, pull.tension_n, sampling, rng)
     pressure_kpa = min(settings.punch_pressure_kpa, supply_pressure_kpa)
-    velocity = tool.punch_velocity_m_s(pressure_kpa) * (1 + 0.5 * VELOCITY_NOISE * float(rng.normal()))
-    needed_j = fitted.lock_energy_j * (1 + ENERGY_SPREAD * float(rng.normal()))
-    formed = kinetic_energy_j(tool.punch_mass_kg, velocity) >= needed_j
-    locked_s = punch_s + 2 * tool.punch_stroke_m / velocity  # evenly accelerated: mean velocity is v/2
-    slip_n = joint.slip_mm * joint.stiffness_n_mm(limit_n, fitted) if formed else limit_n
+    return _punched(pull, _stroke(tool, fitted, pressure_kpa, rng), sampling, rng)
+
+
+def _stroke(tool: Tool, band: Band, pressure_kpa: float, rng: np.random.Generator) -> Stroke:
+    """The lock forms where the punch's energy is at least what this one buckle takes.
+
+    Evenly accelerated, the stroke takes 2·s/v; the controller waits no longer than `STROKE_WAIT_S` for it.
+    """
+    spread, need = rng.normal(size=2)
+    velocity = tool.punch_velocity_m_s(pressure_kpa) * (1 + 0.5 * VELOCITY_NOISE * float(spread))
+    formed = kinetic_energy_j(tool.punch_mass_kg, velocity) >= band.lock_energy_j * (1 + ENERGY_SPREAD * need)
+    slowest = 2 * tool.punch_stroke_m / STROKE_WAIT_S
+    return Stroke(velocity, bool(formed), 2 * tool.punch_stroke_m / max(velocity, slowest))
+
+
+def _punched(pull: Pull, stroke: Stroke, sampling: Sampling, rng: np.random.Generator) -> Attempt:
+    """An attempt that came to the punch: lock, seating loss and cut, or the band slack again."""
+    punch_s = pull.reach_s + DWELL_S
+    locked_s = punch_s + stroke.time_s
     cut_s = locked_s + SEATED_S
-    end_s = cut_s + CUT_S
+    slip_n = pull.joint.slip_mm * pull.joint.stiffness_n_mm(pull.limit_n, pull.band)
+    loss_n = slip_n if stroke.formed else pull.limit_n
 
     def seated(t: Floats) -> Floats:
-        lost = slip_n * -np.expm1(-np.clip(t - locked_s, 0, None) / 0.004)
+        lost_n = loss_n * -np.expm1(-np.clip(t - locked_s, 0, None) / 0.004)
         tail = np.exp(-np.clip(t - cut_s, 0, None) / 0.004)
-        return np.clip(pulled(t) - lost, 0, None) * tail
+        return np.clip(pull.tension_n(t) - lost_n, 0, None) * tail
 
-    steps = _sampled(seated, end_s, sampling, rng)
+    steps = _sampled(seated, cut_s + CUT_S, sampling, rng)
     tension_n: Floats = steps.astype(np.float64) * sampling.step_n
-    before = _between(tension_n, punch_s - 0.020, punch_s, sampling)
-    after = _between(tension_n, cut_s - 0.020, cut_s - 0.004, sampling)
+    before_n = _between(tension_n, punch_s - 0.020, punch_s, sampling)
+    after_n = _between(tension_n, cut_s - 0.020, cut_s - 0.004, sampling)
     peak_n = float(tension_n.max())
     return Attempt(
-        ending="locked" if formed else "not formed",
+        ending="locked" if stroke.formed else "not formed",
         steps=steps[: sampling.most],
         peak_tension_n=peak_n,
-        lock_tension_n=before,
-        seating_loss_n=max(0.0, before - after) if formed else None,
-        take_up_ms=contact_s * 1000,
-        duration_ms=end_s * 1000,
-        punch_velocity_m_s=velocity * (1 + VELOCITY_NOISE * float(rng.normal())),
-        motor_current_a=_current_a(tool, peak_n),
+        lock_tension_n=before_n,
+        seating_loss_n=max(0.0, before_n - after_n) if stroke.formed else None,
+        take_up_ms=pull.contact_s * 1000,
+        duration_ms=(cut_s + CUT_S) * 1000,
+        punch_velocity_m_s=stroke.velocity_m_s * (1 + VELOCITY_NOISE * float(rng.normal())),
+        motor_current_a=_current_a(pull.tool, peak_n),
     )
-
-
-def _pulled_n(
-    t: Floats,
-    contact_s: float,
-    reach_s: float,
-    limit_n: float,
-    tool: Tool,
-    settings: Settings,
-    band: Band,
-    joint: Joint,
-) -> Floats:
-    """Tension while the motor pulls, (n,) s -> (n,) N: drag, rise, torque limit, one overshoot, settling.
-
-    Overshoot: the drive's energy goes into the joint's spring, ½·m·v² = ½·ΔT²/k, so ΔT = v·√(m·k).
-    """
-    grid_n = np.linspace(0.0, 3 * limit_n, 400)
-    travel_mm = np.clip(t - contact_s, 0, None) * settings.tension_speed_mm_s
-    free_n = np.interp(travel_mm, joint.travel_mm(grid_n, band), grid_n)
-    limited_n = free_n / (1 + (free_n / limit_n) ** 12) ** (1 / 12)
-    stiffness_n_m = joint.stiffness_n_mm(limit_n, band) * 1000
-    overshoot_n = settings.tension_speed_mm_s / 1000 * sqrt(tool.drive_mass_kg * stiffness_n_m)
-    since = np.clip(t - reach_s, 0, None)
-    swing = since / 0.008 * np.exp(1 - since / 0.008)
-    settled = 1 + 0.004 * np.expm1(-since / 0.05)
-    drag_n = DRAG_N * np.exp(-free_n / 30)
-    return np.asarray((limited_n + overshoot_n * swing) * settled + drag_n, dtype=np.float64)
 
 
 def _cut_short(
     ending: Ending,
-    tool: Tool,
+    pull: Pull,
     end_s: float,
-    contact_s: float,
     tension_of: TensionOf,
     sampling: Sampling,
     rng: np.random.Generator,
@@ -380,10 +415,10 @@ def _cut_short(
         peak_tension_n=peak_n,
         lock_tension_n=None,
         seating_loss_n=None,
-        take_up_ms=contact_s * 1000,
+        take_up_ms=pull.contact_s * 1000,
         duration_ms=(end_s + CUT_S) * 1000,
         punch_velocity_m_s=None,
-        motor_current_a=_current_a(tool, peak_n),
+        motor_current_a=_current_a(pull.tool, peak_n),
     )
 
 

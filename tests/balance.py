@@ -15,6 +15,9 @@ from collector.store.curves import decode
 from collector.store.tables import controller, curve, cycle, gap, tally, tool
 from simulators.truth import TrueCycle
 
+Key = tuple[int, int]
+"""Epoch and sequence, as the book numbers them."""
+
 MODULUS = {"ring-modbus": 2**16, "last-record-modbus": 2**32, "ring-s7": 2**32, "messages-mqtt": 2**32}
 WORDS = ("result", "completion", "mode", "fault_code", "part_id", "band", "total_count")
 RECORDED_AS = {"fault_code": "fault"}
@@ -34,7 +37,7 @@ class Balance:
 
 
 def balance(book: Connection, truth: list[TrueCycle]) -> Balance:
-    """Compare a book, to which nothing is added any more, with all cycles of one memory epoch each."""
+    """Compare a book, to which nothing is added any more, with all that the controllers made."""
     result = Balance()
     result.wrong += tallies_against_a_full_scan(book)
     for row in book.execute(select(controller)).all():
@@ -56,39 +59,43 @@ def _controller(
     book: Connection, controller_id: int, made: list[TrueCycle], result: Balance
 ) -> Iterator[str]:
     found = select(cycle, tool.c.serial).join_from(cycle, tool).where(cycle.c.controller_id == controller_id)
-    stored = {row.sequence: row._mapping for row in book.execute(found)}
+    stored = {(row.epoch, row.sequence): row._mapping for row in book.execute(found)}
     missing = set(_in_gaps(book, controller_id))
+    name = made[0].controller
     if not stored:
-        yield f"{made[0].controller}: nothing in the book"
+        yield f"{name}: nothing in the book"
         return
-    name, first = made[0].controller, min(stored)
-    begin = _begin(made, first)
-    expected = {first + number: true for number, true in enumerate(made[begin:])}
+    expected = dict(_numbered(made, min(stored)[1]))
     result.made[name] = len(expected)
     result.stored[name] = len(stored)
     result.in_gaps[name] = len(missing)
-    for number in sorted(expected.keys() - stored.keys() - missing):
-        yield f"{name}: cycle {number} is neither in the book nor in a gap"
-    for number in sorted(stored.keys() - expected.keys()):
-        yield f"{name}: cycle {number} is in the book, and the controller never made it"
-    for number in sorted(stored.keys() & missing):
-        yield f"{name}: cycle {number} is in the book and in a gap"
-    for number in sorted(stored.keys() & expected.keys()):
-        yield from (
-            f"{name}: cycle {number}: {says}" for says in _differences(stored[number], expected[number])
-        )
+    for key in sorted(expected.keys() - stored.keys() - missing):
+        yield f"{name}: cycle {key} is neither in the book nor in a gap"
+    for key in sorted(stored.keys() - expected.keys()):
+        yield f"{name}: cycle {key} is in the book, and the controller never made it"
+    for key in sorted(missing - expected.keys()):
+        yield f"{name}: cycle {key} is in a gap, and the controller never made it"
+    for key in sorted(stored.keys() & missing):
+        yield f"{name}: cycle {key} is in the book and in a gap"
+    for key in sorted(stored.keys() & expected.keys()):
+        yield from (f"{name}: cycle {key}: {says}" for says in _differences(stored[key], expected[key]))
     yield from _curves(book, controller_id, expected, result)
 
 
-def _in_gaps(book: Connection, controller_id: int) -> Iterator[int]:
+def _in_gaps(book: Connection, controller_id: int) -> Iterator[Key]:
     for row in book.execute(select(gap).where(gap.c.controller_id == controller_id)):
-        yield from range(row.first_sequence, row.last_sequence + 1)
+        yield from ((row.epoch, number) for number in range(row.first_sequence, row.last_sequence + 1))
 
 
-def _begin(made: list[TrueCycle], first: int) -> int:
-    """Where in the truth the book's first cycle stands."""
+def _numbered(made: list[TrueCycle], first: int) -> Iterator[tuple[Key, TrueCycle]]:
+    """What the book has to number how: from its first cycle on, then each memory epoch from 1."""
+    memories = sorted({each.epoch for each in made})
+    old = [each for each in made if each.epoch == memories[0]]
     shown = first % MODULUS[made[0].layout]
-    return next(number for number, true in enumerate(made) if true.shown_sequence == shown)
+    begin = next(number for number, true in enumerate(old) if true.shown_sequence == shown)
+    yield from (((1, first + number), true) for number, true in enumerate(old[begin:]))
+    for epoch, memory in enumerate(memories[1:], 2):
+        yield from (((epoch, each.sequence), each) for each in made if each.epoch == memory)
 
 
 def _differences(row: Mapping[str, Any], true: TrueCycle) -> Iterator[str]:
@@ -113,10 +120,10 @@ def _same(got: float | None, true: float | None) -> bool:
 
 
 def _curves(
-    book: Connection, controller_id: int, expected: dict[int, TrueCycle], result: Balance
+    book: Connection, controller_id: int, expected: dict[Key, TrueCycle], result: Balance
 ) -> Iterator[str]:
     for row in book.execute(select(curve).where(curve.c.controller_id == controller_id)):
-        true = expected[row.sequence]
+        true = expected[row.epoch, row.sequence]
         _, samples = decode(row.coded)
         result.curves[true.controller] += 1
         if hashlib.sha256(samples.tobytes()).hexdigest() != true.curve_sha256:

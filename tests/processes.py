@@ -3,7 +3,7 @@
 import asyncio
 import socket
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
@@ -78,8 +78,8 @@ async def hold_still(plant: Plant) -> None:
         await cabinet.lock.acquire()
 
 
-async def caught_up(plant: Plant, address: StoreAddress) -> bool:
-    """Whether the book has got as far as every controller."""
+async def caught_up(plant: Plant, address: StoreAddress, names: Collection[str] = ()) -> bool:
+    """Whether the book has got as far as every controller, or as those named."""
     engine = open_book_reader(address)
     try:
         with store_errors(), engine.connect() as book:
@@ -92,6 +92,7 @@ async def caught_up(plant: Plant, address: StoreAddress) -> bool:
     return all(
         reached.get(name, -1) % MODULUS[cabinet.plan.layout] == cabinet.finished[-1].record.sequence
         for name, cabinet in plant.cabinets.items()
+        if name in names or not names
     )
 
 

@@ -140,6 +140,10 @@ class Writer:
         """Raw records that the book has: unwrapped sequence -> record. Raises: as `recall`."""
         return await self._call(lambda connection: find_raw(connection, controller, epoch, sequences))
 
+    async def is_missing(self, controller: str, epoch: int, sequence: int) -> bool:
+        """Whether a listed gap covers that number (unwrapped). Raises: as `recall`."""
+        return await self._call(lambda connection: is_missing(connection, controller, epoch, sequence))
+
     async def commit(self, entry: Entry) -> None:
         """Put an entry into the book; durable on return.
 
@@ -359,6 +363,18 @@ def find_raw(
         rows = connection.execute(of_epoch.where(cycle.c.sequence.in_(wanted)))
         found |= {sequence: bytes(raw) for sequence, raw in rows}
     return found
+
+
+def is_missing(connection: Connection, controller: str, epoch: int, sequence: int) -> bool:
+    """Whether a listed gap covers that number. Raises: StoreError: not registered."""
+    gap = tables.gap
+    covering = select(gap.c.commit_number).where(
+        gap.c.controller_id == _find_controller_id(connection, controller),
+        gap.c.epoch == epoch,
+        gap.c.first_sequence <= sequence,
+        gap.c.last_sequence >= sequence,
+    )
+    return connection.scalar(covering.limit(1)) is not None
 
 
 def _find_controller_id(connection: Connection, controller: str) -> int:

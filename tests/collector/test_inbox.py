@@ -177,6 +177,14 @@ async def test_a_sequence_that_falls_back_begins_an_epoch(rig: Rig) -> None:
     assert (gap.epoch, gap.first_sequence, gap.last_sequence) == (1, 4, 6)
 
 
+async def test_a_restart_is_seen_also_below_the_books_first_cycle(rig: Rig) -> None:
+    """The book began at 40; a controller that counts from 1 again is in a new epoch at once."""
+    await rig.take([cycle(40), cycle(41)])
+    await rig.take([cycle(1, mark="new", total=1), cycle(2, mark="new", total=2)])
+    assert rig.sequences() == [(1, 40), (1, 41), (2, 1), (2, 2)]
+    assert not rig.rows(tables.gap)
+
+
 async def test_an_overtaken_message_is_kept_aside(rig: Rig) -> None:
     """Cycle 2 comes after 3, when it is listed as missing: its bytes are kept, the broker is told."""
     broker = await rig.take([cycle(1), cycle(3)], [cycle(2)])

@@ -149,17 +149,36 @@ def test_the_count_at_a_position_follows_from_the_count_at_the_last_sequence() -
     assert ledger.position_at(1, 97, 100, 5000, NOW) == Position(1, 97, 4997, NOW)
 
 
+def lost(before: Position, begun: Position, first: int, brought: int) -> list[tuple[int, int, int]]:
+    gaps = ledger.lost_in_restart(before, begun, first, brought)
+    assert {gap.reason for gap in gaps} <= {"controller restarted"}
+    return [(gap.epoch, gap.first_sequence, gap.last_sequence) for gap in gaps]
+
+
 def test_cycles_lost_in_a_restart_are_counted_by_the_controllers_own_counter() -> None:
     """Counter 5,000 at our position, 5,012 now, 4 of them in the new epoch: 8 were lost in it."""
-    assert ledger.lost_in_restart(Position(2, 700, 5000), 5012, 4) == [
-        Gap(2, 701, 708, "controller restarted", None, None)
-    ]
+    assert lost(Position(2, 700, 5000), Position(3, 4, 5012), first=1, brought=4) == [(2, 701, 708)]
 
 
-@pytest.mark.parametrize(("before", "now"), [(None, 5012), (5000, None), (5000, 4), (5000, 5004)])
+def test_numbers_before_the_first_of_a_new_epoch_are_missing_in_it() -> None:
+    """It counts from 1 again and brought 3 and 4: of 8 missing cycles, 1 and 2 are the new epoch's."""
+    assert lost(Position(2, 700, 5000), Position(3, 4, 5010), 3, 2) == [(2, 701, 706), (3, 1, 2)]
+
+
+def test_a_counter_that_began_anew_with_the_sequence_tells_of_the_new_epoch_only() -> None:
+    """Counter and sequence both at 7, 6 and 7 brought: 1 to 5 are missing; before that nobody knows."""
+    assert lost(Position(2, 700, 5000), Position(3, 7, 7), 6, 2) == [(3, 1, 5)]
+
+
+def test_a_fall_back_to_an_older_number_makes_up_no_gap() -> None:
+    """The numbers before 650 were counted in the epoch before."""
+    assert lost(Position(2, 700, 5000), Position(3, 650, 5001), first=650, brought=1) == []
+
+
+@pytest.mark.parametrize(("before", "now"), [(None, 5012), (5000, None), (5000, 99), (5000, 5004)])
 def test_nothing_is_claimed_lost_where_the_counter_can_not_tell(before: int | None, now: int | None) -> None:
-    """No counter, a counter that was lost with the memory, or one that is explained: no gap is made up."""
-    assert ledger.lost_in_restart(Position(2, 700, before), now, 4) == []
+    """No counter, one that was lost and set to something, or one that is explained: no gap is made up."""
+    assert lost(Position(2, 700, before), Position(3, 4, now), first=1, brought=4) == []
 
 
 def test_a_gap_lies_between_the_cycles_around_it() -> None:

@@ -153,4 +153,5 @@ def test_all_mistakes_are_told_at_once(path: Path) -> None:
 
 def test_a_scenario_without_controllers_is_refused(path: Path) -> None:
     """There would be nothing to simulate."""
-    assert "controllers" in mistakes(path, 'about = "nothing"\n')[0]
+    assert "controllers: is missing" in mistakes(path, 'about = "nothing"\n')[0]
+    assert "at least one controller" in mistakes(path, "controllers = []\n")[0]

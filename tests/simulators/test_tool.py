@@ -6,7 +6,18 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from simulators.tool import BANDS, Attempt, Disturbance, Joint, Sampling, Settings, Tool, attempt, draw_joint
+from simulators.tool import (
+    BANDS,
+    MOST_WORN,
+    Attempt,
+    Disturbance,
+    Joint,
+    Sampling,
+    Settings,
+    Tool,
+    attempt,
+    draw_joint,
+)
 
 EVERY_MS = Sampling(interval_us=1000, most=1000, step_n=0.1)
 THIN, THICK = "B15-048", "B15-061"
@@ -186,8 +197,31 @@ def test_the_same_seed_gives_the_same_attempts() -> None:
 
 
 def test_every_cycle_wears_the_tool() -> None:
-    """Wear adds up and ends at 1."""
+    """Wear adds up, to a limit."""
     tool = Tool("1", punch_wear_per_cycle=0.4, drive_wear_per_cycle=0.1)
     worn = tool.after_cycle().after_cycle().after_cycle()
-    assert (worn.cycles, worn.punch_wear) == (3, 1.0)
+    assert (worn.cycles, worn.punch_wear) == (3, MOST_WORN)
     assert worn.drive_wear == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize(
+    "sampling", [EVERY_MS, Sampling(interval_us=2000, most=600, step_n=0.44482216152605)]
+)
+@pytest.mark.parametrize("settings", [Settings(0.1, 1.0, 0.0, THIN), Settings(100.0, 1000.0, 1600.0, THICK)])
+@pytest.mark.parametrize("tool", [Tool("1"), Tool("1", punch_wear=MOST_WORN, drive_wear=MOST_WORN)])
+def test_the_ends_of_every_range_still_give_an_attempt(
+    sampling: Sampling, settings: Settings, tool: Tool
+) -> None:
+    """No air at all, hardly any torque, the slowest and the fastest pull: numbers, and steps of 15 bits."""
+    for supply_kpa in (0.0, 1600.0):
+        for made in attempts(3, tool, settings, band=settings.band, supply_kpa=supply_kpa, sampling=sampling):
+            measured = [made.peak_tension_n, made.duration_ms, made.lock_tension_n, made.punch_velocity_m_s]
+            assert np.isfinite([value for value in measured if value is not None]).all()
+            assert made.duration_ms < 65_535
+            assert made.steps.max() <= 32767
+
+
+def test_without_air_the_punch_does_not_move() -> None:
+    """The controller waits a while and gives up."""
+    made = attempts(1, supply_kpa=0.0)[0]
+    assert (made.ending, made.punch_velocity_m_s) == ("not formed", 0.0)

@@ -174,7 +174,7 @@ async def test_a_late_answer_is_never_taken_for_another() -> None:
         await reader.read()
 
     async with ScriptedServer(script) as server, source_at(server, SHORT_S) as source:
-        with pytest.raises(BadReply, match="late reply.*did not answer within 200 ms"):
+        with pytest.raises(BadReply, match=r"late reply.*did not answer within 200 ms"):
             await source.read(BLOCK)
         asked_twice.set()
         with pytest.raises(BadReply):

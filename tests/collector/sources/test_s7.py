@@ -199,7 +199,7 @@ async def test_a_late_answer_is_never_taken_for_another() -> None:
     """After a timeout the connection is over, so the answer that comes late has nobody to go to."""
     async with controller_that(lambda r: [], lambda r: [reply(r, WRONG_DATA)]) as server:
         async with source_at(server, SHORT_S) as source:
-            with pytest.raises(BadReply, match="late reply.*did not answer within 200 ms"):
+            with pytest.raises(BadReply, match=r"late reply.*did not answer within 200 ms"):
                 await source.read(BLOCK)
             with pytest.raises(BadReply):
                 await source.read(BLOCK)

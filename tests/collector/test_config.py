@@ -1,0 +1,148 @@
+"""The site file: every mistake is told with file, line and key."""
+
+from pathlib import Path
+
+import pytest
+
+from collector.config import MqttController, identity, load_site
+from collector.errors import ConfigError
+
+GOOD = """\
+[site]
+zone = "Europe/Berlin"
+day_begins = "06:20"
+
+[store]
+folder = "state"
+
+[api]
+port = 8471
+
+[[controllers]]
+name = "L1-01"
+line = "L1"
+station = "10"
+protocol = "modbus"
+layout = "example:ring-modbus"
+host = "192.0.2.1"
+
+[[controllers]]
+name = "L1-02"
+line = "L1"
+station = "20"
+protocol = "mqtt"
+layout = "example:messages-mqtt"
+host = "192.0.2.2"
+address = "cell-20"
+password_file = "broker-password"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "broker-password").write_text("secret word\n")
+    return tmp_path
+
+
+def mistakes(folder: Path, text: str) -> list[tuple[int | None, str, str]]:
+    path = folder / "site.toml"
+    path.write_text(text)
+    with pytest.raises(ConfigError) as caught:
+        load_site(path)
+    return [(each.line, each.key, each.says) for each in caught.value.mistakes]
+
+
+def changed(line: str, to: str) -> tuple[str, int]:
+    """The good file with one line changed, and the number of that line."""
+    assert GOOD.count(line + "\n") == 1, line
+    return GOOD.replace(line + "\n", to + "\n"), GOOD[: GOOD.index(line + "\n")].count("\n") + 1
+
+
+def test_a_good_site_is_read_whole(folder: Path) -> None:
+    """Zone, begin of the day, store beside the file, controllers and layouts, a password from its file."""
+    path = folder / "site.toml"
+    path.write_text(GOOD)
+    site, layouts = load_site(path)
+    assert (site.zone.key, site.day_begins.isoformat("minutes")) == ("Europe/Berlin", "06:20")
+    assert site.store_address.folder == folder / "state"
+    assert {name: layout.name for name, layout in layouts.items()} == {
+        "L1-01": "ring-modbus",
+        "L1-02": "messages-mqtt",
+    }
+    mqtt = site.controllers[1]
+    assert isinstance(mqtt, MqttController)
+    assert site.password(mqtt) == "secret word"
+    assert identity(mqtt, layouts["L1-02"]).address == "192.0.2.2:1883 cell-20"
+
+
+@pytest.mark.parametrize(
+    ("line", "to", "key", "says"),
+    [
+        ('zone = "Europe/Berlin"', 'zone = "Europe/Berlyn"', "site.zone", "no IANA time zone"),
+        ('day_begins = "06:20"', 'day_begins = "6 am"', "site.day_begins", "write it as 06:00"),
+        ("port = 8471", "port = 84711", "api.port", "65535"),
+        ("port = 8471", 'host = "0.0.0.0"', "api.host", "not a loopback address"),
+        ("port = 8471", "prot = 8471", "api.prot", "port"),
+        ('name = "L1-02"', 'name = "L1-01"', "controllers[1].name", "the name of another controller"),
+        ('name = "L1-02"', 'name = "L1/02"', "controllers[1].name", ""),
+        ('protocol = "modbus"', 'protocol = "serial"', "controllers[0].protocol", "modbus"),
+        ('layout = "example:ring-modbus"', 'layout = "gone.toml"', "controllers[0].layout", "gone.toml"),
+        (
+            'layout = "example:ring-modbus"',
+            'layout = "example:ring-s7"',
+            "controllers[0].layout",
+            "layout ring-s7 is for s7, this controller speaks modbus",
+        ),
+        (
+            'password_file = "broker-password"',
+            'password_file = "no-such"',
+            "controllers[1].password_file",
+            "can't read",
+        ),
+        ('address = "cell-20"', 'address = "cell/20"', "controllers[1].address", ""),
+    ],
+)
+def test_a_mistake_is_told_with_its_line_and_key(
+    folder: Path, line: str, to: str, key: str, says: str
+) -> None:
+    """One wrong line, one mistake, at that line."""
+    text, number = changed(line, to)
+    ((at, found, told),) = mistakes(folder, text)
+    assert says in told
+    assert (at, found) == (number, key)
+
+
+def test_all_mistakes_are_told_at_once(folder: Path) -> None:
+    """Nobody wants to mend one, start, and meet the next."""
+    text = GOOD.replace("Europe/Berlin", "Nowhere").replace("8471", "0").replace('"modbus"', '"canbus"')
+    assert {key for _, key, _ in mistakes(folder, text)} == {
+        "site.zone",
+        "api.port",
+        "controllers[0].protocol",
+    }
+
+
+def test_a_mistake_in_a_layout_names_the_layout_file(folder: Path) -> None:
+    """The layouts are read with the site; one that is wrong is told with its own file and line."""
+    layout = folder / "mine.toml"
+    layout.write_text('name = "mine"\nprotocol = "modbus"\nsequence_bits = 65\n')
+    path = folder / "site.toml"
+    path.write_text(GOOD.replace("example:ring-modbus", "mine.toml"))
+    with pytest.raises(ConfigError) as caught:
+        load_site(path)
+    told = {(Path(each.file).name, each.line, each.key) for each in caught.value.mistakes}
+    assert ("mine.toml", 3, "sequence_bits") in told
+
+
+@pytest.mark.parametrize("store", ["", 'folder = "a"\nurl = "postgresql://b"'])
+def test_a_store_is_a_folder_or_a_url(folder: Path, store: str) -> None:
+    """Neither or both is a mistake that says so."""
+    ((_, key, says),) = mistakes(folder, GOOD.replace('folder = "state"', store))
+    assert key == "store"
+    assert "either folder (SQLite) or url (PostgreSQL)" in says
+
+
+def test_a_site_file_that_is_not_there_is_a_mistake(tmp_path: Path) -> None:
+    """A sentence with the path, not a trace."""
+    with pytest.raises(ConfigError, match=r"nowhere\.toml"):
+        load_site(tmp_path / "nowhere.toml")
