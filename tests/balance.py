@@ -32,6 +32,8 @@ class Balance:
     made: Counter[str] = field(default_factory=Counter)
     stored: Counter[str] = field(default_factory=Counter)
     in_gaps: Counter[str] = field(default_factory=Counter)
+    unread: Counter[str] = field(default_factory=Counter)
+    """Made after the last cycle that the book settled."""
     curves: Counter[str] = field(default_factory=Counter)
     wrong: list[str] = field(default_factory=list)
 
@@ -69,8 +71,12 @@ def _controller(
     result.made[name] = len(expected)
     result.stored[name] = len(stored)
     result.in_gaps[name] = len(missing)
+    settled = max(stored.keys() | missing)
     for key in sorted(expected.keys() - stored.keys() - missing):
-        yield f"{name}: cycle {key} is neither in the book nor in a gap"
+        if key > settled:
+            result.unread[name] += 1
+        else:
+            yield f"{name}: cycle {key} is neither in the book nor in a gap"
     for key in sorted(stored.keys() - expected.keys()):
         yield f"{name}: cycle {key} is in the book, and the controller never made it"
     for key in sorted(missing - expected.keys()):

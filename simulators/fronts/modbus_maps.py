@@ -167,8 +167,10 @@ def ring_curve(controller: Controller, now: datetime) -> bytes:
 
 
 def _last_kept(record: Record) -> Record:
+    """It has words for ok and nok alone."""
     return replace(
         record,
+        result="unknown" if record.result == "undecided" else record.result,
         controller_time=to_millisecond(record.controller_time),
         peak_tension_n=float32(record.peak_tension_n),
         punch_velocity_m_s=None if record.punch_velocity_m_s is None else float32(record.punch_velocity_m_s),
@@ -202,6 +204,7 @@ LAST = Family(
     status_codes={Fault.NO_BAND: "1", Fault.AIR: "2"},
     record_codes={},
 )
+LAST_RESULTS = ("unknown", "ok", "nok")
 LAST_STATUS_FAULTS = (Fault.NO_BAND, Fault.AIR)
 """It shows one fault at a time: the first of these that is present, counted from 1."""
 
@@ -220,7 +223,7 @@ def last_record(record: Record) -> bytes:
         "<IQHHffIf",
         record.sequence,
         unix_ms(record.controller_time),  # 2
-        1 + RESULTS.index(record.result),  # 6: 1 ok, 2 nok, 3 is unknown to the layout
+        LAST_RESULTS.index(record.result),  # 6
         1 + COMPLETIONS.index(record.completion),
         record.peak_tension_n,  # 8
         velocity,

@@ -79,6 +79,7 @@ async def test_an_eventful_day_balances(tmp_path: Path) -> None:
         mounted = [row.serial for row in book.execute(select(tool.c.serial).join_from(mount, tool))]
         codes = set(book.scalars(select(fault.c.code)))
     assert found.wrong == []
+    assert not found.unread
     assert [found.in_gaps[name] for name in ("E-01", "E-04", "E-05")] == [0, 0, 0]
     assert all(number > 40 for number in found.stored.values())
     assert [mounted.count(serial) for serial in ("E20-03", "E20-04")] == [2, 2]

@@ -53,6 +53,7 @@ async def test_kills_at_random_moments_lose_and_double_nothing(tmp_path: Path) -
         found = balance(book, read_truth(truth).cycles)
     engine.dispose()
     assert found.wrong == []
+    assert not found.unread
     remembering = ("F-01", "F-03", "F-04")
     assert {name: found.in_gaps[name] for name in remembering} == dict.fromkeys(remembering, 0)
     assert all(found.stored[name] == found.made[name] > 100 for name in remembering)

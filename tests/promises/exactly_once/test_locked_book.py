@@ -35,6 +35,7 @@ async def test_ten_seconds_of_a_locked_book_lose_and_double_nothing(tmp_path: Pa
     with open_book_reader(address).connect() as book:
         found = balance(book, read_truth(truth).cycles)
     assert found.wrong == []
+    assert not found.unread
     assert [found.in_gaps[name] for name in ("F-01", "F-03", "F-04")] == [0, 0, 0]
     assert found.curves["F-04"] == found.stored["F-04"] > LOCKED_S
     assert "meanwhile: " in (tmp_path / "log").read_text(), "the book was not locked long enough to refuse"
