@@ -26,7 +26,7 @@ from simulators.tool import BANDS, Attempt, Disturbance, Sampling, Settings, Too
 Mode = Literal["automatic", "manual", "setup", "maintenance"]
 State = Literal["starting", "idle", "executing", "stopped", "out_of_service"]
 Result = Literal["ok", "nok", "undecided", "unknown"]
-"""A controller judges with the first three; `unknown` is what one records that has no word for its judgement."""
+"""A controller judges with the first three; `unknown` is what one without a word for it records."""
 Completion = Literal["completed", "aborted", "failed"]
 WhileStarting = Literal["zeroed", "blank", "refuses"]
 """What fronts give before the controller is up: a status of zeros with a good clock, only zeros, or a
