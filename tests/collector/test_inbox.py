@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Table, select
 
 from collector.config import EXAMPLE_LAYOUTS
 from collector.errors import LinkDown, StoreError
@@ -18,8 +17,8 @@ from collector.model import ControllerIdentity, Entry
 from collector.sources.base import Message
 from collector.standing import Standing
 from collector.store import tables
-from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
 from collector.store.writer import Writer
+from tests.collector.book_rig import BookRig, writer_of
 
 NAME = "M-01"
 BEGIN = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
@@ -77,10 +76,9 @@ class Broker:
         self.acknowledged += messages
 
 
-class Rig:
+class Rig(BookRig):
     def __init__(self, folder: Path, writer: Writer) -> None:
-        self.folder = folder
-        self.writer = writer
+        super().__init__(folder, writer)
         layout = load_layout(EXAMPLE_LAYOUTS / "messages-mqtt.toml")
         assert isinstance(layout, MqttLayout)
         self.layout = layout
@@ -94,25 +92,13 @@ class Rig:
             await Inbox(standing, self.layout, NAME).work(broker, lambda: None)
         return broker
 
-    def rows(self, table: Table) -> list[Any]:
-        engine = open_book_reader(StoreAddress(folder=self.folder))
-        with engine.connect() as book:
-            found = list(book.execute(select(table)))
-        engine.dispose()
-        return found
-
-    def sequences(self) -> list[tuple[int, int]]:
-        return sorted((row.epoch, row.sequence) for row in self.rows(tables.cycle))
-
 
 @pytest.fixture
 async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
-    engine = open_book_writer(StoreAddress(folder=tmp_path))
-    migrate_book(engine)
-    async with Writer(engine) as writer:
-        await writer.register([ControllerIdentity(NAME, "M", "M-10", "mqtt", "messages-mqtt", "broker")])
+    async with writer_of(
+        tmp_path, ControllerIdentity(NAME, "M", "M-10", "mqtt", "messages-mqtt", "broker")
+    ) as writer:
         yield Rig(tmp_path, writer)
-    engine.dispose()
 
 
 async def test_cycles_and_their_curves_are_booked_and_acknowledged(rig: Rig) -> None:

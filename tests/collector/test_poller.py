@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Table, select
 
 from collector.backoff import Backoff
 from collector.errors import BadReply, LinkDown, Refused, SourceError, StoreError
@@ -16,8 +15,8 @@ from collector.model import ControllerIdentity, Entry
 from collector.poller import Polling, each_interval, follow
 from collector.standing import Standing
 from collector.store import tables
-from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
 from collector.store.writer import Writer
+from tests.collector.book_rig import BookRig, writer_of
 from tests.collector.tiny import Memory, tiny_layout
 
 NAME = "T-01"
@@ -27,12 +26,11 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-class Rig:
+class Rig(BookRig):
     """A tiny controller, a book, and the poller between them."""
 
     def __init__(self, folder: Path, writer: Writer) -> None:
-        self.folder = folder
-        self.writer = writer
+        super().__init__(folder, writer)
         self.layout = tiny_layout(folder)
         self.memory = Memory(self.layout)
 
@@ -53,16 +51,6 @@ class Rig:
         with pytest.raises(Enough):
             await polling.work(self.memory, went_well)
 
-    def rows(self, table: Table) -> list[Any]:
-        engine = open_book_reader(StoreAddress(folder=self.folder))
-        with engine.connect() as book:
-            found = list(book.execute(select(table)))
-        engine.dispose()
-        return found
-
-    def sequences(self) -> list[tuple[int, int]]:
-        return sorted((row.epoch, row.sequence) for row in self.rows(tables.cycle))
-
 
 class Enough(Exception):
     """Ends a poller that would go on for ever."""
@@ -70,12 +58,10 @@ class Enough(Exception):
 
 @pytest.fixture
 async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
-    engine = open_book_writer(StoreAddress(folder=tmp_path))
-    migrate_book(engine)
-    async with Writer(engine) as writer:
-        await writer.register([ControllerIdentity(NAME, "T", "T-10", "modbus", "tiny", "127.0.0.1:502")])
+    async with writer_of(
+        tmp_path, ControllerIdentity(NAME, "T", "T-10", "modbus", "tiny", "127.0.0.1:502")
+    ) as writer:
         yield Rig(tmp_path, writer)
-    engine.dispose()
 
 
 async def test_the_memory_is_taken_once_however_often_it_is_polled(rig: Rig) -> None:
