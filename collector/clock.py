@@ -61,17 +61,29 @@ class LeastDelay:
 
 
 def ended_at(
-    said: datetime | None, offset: ClockOffset | None, resolution_ms: float, read_at: datetime
+    said: datetime | None,
+    offset: ClockOffset | None,
+    resolution_ms: float,
+    read_at: datetime,
+    after: datetime | None,
 ) -> tuple[datetime, float | None]:
     """When a cycle ended, in UTC, with ± uncertainty in ms (None where nothing is known of it).
 
-    Args: said: by the controller's clock; resolution_ms: of the record's time stamp; read_at: when we had
-    the record. Never later than `read_at`: what we have read has ended.
+    Args: said: by the controller's clock; resolution_ms: of the record's time stamp; read_at: when we had the
+    record; after: the end of the cycle before it on the same controller.
+    Never later than `read_at`: what we have read has ended. Not before `after`, where the uncertainty leaves
+    the choice: cycles of one second, stamped in whole seconds, stay in the order of their sequence.
     """
     if said is None:
         return read_at, None
     corrected = as_utc(said) - timedelta(milliseconds=offset.offset_ms if offset else 0.0)
-    return min(corrected, read_at), None if offset is None else offset.uncertainty_ms + resolution_ms
+    at = min(corrected, read_at)
+    if offset is None:
+        return at, None
+    uncertainty_ms = offset.uncertainty_ms + resolution_ms
+    if after is not None and timedelta() < after - at <= timedelta(milliseconds=uncertainty_ms):
+        at = after
+    return at, uncertainty_ms
 
 
 def _ms(span: timedelta) -> float:

@@ -133,7 +133,8 @@ class Inbox:
     def _add(self, epoch: int, number: int, cycle: Cycle, gaps: list[Gap], received_at: datetime) -> None:
         tray = self._tray
         read_through_at = tray.position.read_through_at if tray.position else None
-        tray.cycles.append(self._standing.book(epoch, number, cycle, None, received_at))
+        after = tray.cycles[-1].ended_at if tray.cycles else None
+        tray.cycles += self._standing.book(epoch, [(number, cycle)], received_at, after=after)
         tray.gaps += ledger.bound(gaps, tray.cycles, self._standing.settled_at, received_at)
         tray.position = Position(epoch, number, cycle.total_count, read_through_at)
         if gaps:

@@ -187,9 +187,7 @@ class Polling:
     async def _hand_over(self, ring: Ring, settled: Settled, polled: Polled, seen: StatusSeen) -> None:
         standing = self._standing
         read_at = standing.now()
-        booked = [
-            standing.book(settled.epoch, number, cycle, seen, read_at) for number, cycle in settled.cycles
-        ]
+        booked = standing.book(settled.epoch, settled.cycles, read_at, seen)
         curves, spoilt = await self._last_curve(ring, settled, polled)
         await standing.keep(
             self._position(polled, settled.epoch, settled.number, settled.last),

@@ -3,7 +3,7 @@ did not take leaves it where it was, and the same work is done again.
 """
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -173,15 +173,29 @@ class Standing:
         )
 
     def book(
-        self, epoch: int, number: int, cycle: Cycle, seen: StatusSeen | None, read_at: datetime
-    ) -> BookedCycle:
-        """The cycle with its corrected time and its tool, by the status at hand or the last one known."""
+        self,
+        epoch: int,
+        cycles: Iterable[tuple[int, Cycle]],
+        read_at: datetime,
+        seen: StatusSeen | None = None,
+        after: datetime | None = None,
+    ) -> list[BookedCycle]:
+        """Numbered cycles, in order, with corrected time and tool.
+
+        Args: seen: the status at hand, else the last one known counts; after: the end of the cycle before
+        them, else that of the last one committed.
+        """
+        booked: list[BookedCycle] = []
+        offset = self._offset(seen or self._memory)
         mounted = seen.status.tool if seen else self._memory.tool
-        tool = ledger.tool_of(cycle, mounted, self.layout.tool.maker, self.layout.tool.model)
-        ended_at, uncertainty_ms = clock.ended_at(
-            cycle.controller_time, self._offset(seen or self._memory), self.layout.time_resolution_ms, read_at
-        )
-        return BookedCycle(epoch, number, ended_at, uncertainty_ms, tool, cycle)
+        after = after or self._memory.last_ended_at
+        for number, cycle in cycles:
+            tool = ledger.tool_of(cycle, mounted, self.layout.tool.maker, self.layout.tool.model)
+            after, uncertainty_ms = clock.ended_at(
+                cycle.controller_time, offset, self.layout.time_resolution_ms, read_at, after
+            )
+            booked.append(BookedCycle(epoch, number, after, uncertainty_ms, tool, cycle))
+        return booked
 
     @property
     def clock_offset(self) -> ClockOffset | None:

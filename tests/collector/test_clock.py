@@ -30,7 +30,7 @@ def test_a_clock_without_a_zone_carries_its_zone_in_the_offset() -> None:
     said = datetime(2026, 3, 2, 8, 0)
     offset = offset_by_poll(said, NOW, NOW)
     assert offset.offset_ms == 7_200_000
-    at, uncertainty_ms = ended_at(said - timedelta(minutes=5), offset, 1000.0, NOW)
+    at, uncertainty_ms = ended_at(said - timedelta(minutes=5), offset, 1000.0, NOW, None)
     assert (at, uncertainty_ms) == (NOW - timedelta(minutes=5), 1000.0)
 
 
@@ -53,12 +53,27 @@ def test_a_message_that_queued_does_not_make_the_clock_look_slow() -> None:
 
 def test_what_was_read_has_ended() -> None:
     """A stamp that comes out later than the reading is held back to it."""
-    at, _ = ended_at(datetime(2026, 3, 2, 6, 0, 9), ClockOffset(0.0, 5.0), 0.0, NOW)
+    at, _ = ended_at(datetime(2026, 3, 2, 6, 0, 9), ClockOffset(0.0, 5.0), 0.0, NOW, None)
     assert at == NOW
+
+
+def test_cycles_of_one_second_stay_in_the_order_of_their_sequence() -> None:
+    """Stamps in whole seconds, an offset that trembles: the later cycle does not move before the earlier."""
+    stamp = datetime(2026, 3, 2, 5, 59, 30)
+    first, _ = ended_at(stamp, ClockOffset(-5.0, 1.0), 1000.0, NOW, None)
+    second, _ = ended_at(stamp, ClockOffset(4.0, 1.0), 1000.0, NOW, first)
+    assert second == first
+
+
+def test_a_clock_that_was_set_back_is_not_hidden_by_the_order() -> None:
+    """Beyond the uncertainty the stamp counts, although it lies before the cycle before."""
+    stamp = datetime(2026, 3, 2, 4, 0)
+    at, _ = ended_at(stamp, ClockOffset(0.0, 1.0), 1000.0, NOW, NOW - timedelta(hours=1))
+    assert at == stamp.replace(tzinfo=UTC)
 
 
 def test_nothing_known_is_stated_as_nothing_known() -> None:
     """Without a stamp or without an offset the uncertainty is unknown, not zero."""
-    assert ended_at(None, ClockOffset(0.0, 5.0), 0.0, NOW) == (NOW, None)
+    assert ended_at(None, ClockOffset(0.0, 5.0), 0.0, NOW, None) == (NOW, None)
     stamp = datetime(2026, 3, 2, 5, 59, tzinfo=UTC)
-    assert ended_at(stamp, None, 0.0, NOW) == (stamp, None)
+    assert ended_at(stamp, None, 0.0, NOW, None) == (stamp, None)

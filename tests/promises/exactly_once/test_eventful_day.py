@@ -18,18 +18,20 @@ from tests.processes import caught_up, ended, eventually, hold_still, running, s
 SPEED = 20.0
 """Some five cycles a second and controller; a start-up of 30 s takes 1.5 s."""
 CONTROLLERS: tuple[dict[str, Any], ...] = (
-    {"name": "E-01", "layout": "ring-modbus", "tool": "60001", "sequence_before": 65_500},
+    {"name": "E-01", "layout": "ring-modbus", "tool": "60001", "sequence_before": 65_480},
     {"name": "E-02", "layout": "last-record-modbus", "tool": "60002"},
     {"name": "E-03", "layout": "ring-s7", "tool": "E20-03", "sequence_before": 5000, "total_before": 9000},
     {"name": "E-04", "layout": "ring-s7", "tool": "E20-04", "sequence_before": 7000, "total_before": 7000},
     {"name": "E-05", "layout": "messages-mqtt", "tool": "E30-05"},
 )
+COMMON = {"cycle_every_s": (3.0, 5.0), "acknowledge_after_s": 20.0, "write_pause_s": 0.02}
+"""A record takes 60 ms to write, so that some are torn when they are read."""
 ACTION: TypeAdapter[Any] = TypeAdapter(Action)
 
 
 def plan() -> Scenario:
-    controllers = [each | {"cycle_every_s": (3.0, 5.0), "acknowledge_after_s": 20.0} for each in CONTROLLERS]
-    return Scenario.model_validate({"controllers": tuple(controllers), "seed": 11})
+    controllers = tuple(each | COMMON for each in CONTROLLERS)
+    return Scenario.model_validate({"controllers": controllers, "seed": 11})
 
 
 @pytest.mark.timeout(120)
@@ -81,6 +83,6 @@ async def test_an_eventful_day_balances(tmp_path: Path) -> None:
     assert found.wrong == []
     assert not found.unread
     assert [found.in_gaps[name] for name in ("E-01", "E-04", "E-05")] == [0, 0, 0]
-    assert all(number > 40 for number in found.stored.values())
+    assert all(number > 20 for number in found.stored.values())
     assert [mounted.count(serial) for serial in ("E20-03", "E20-04")] == [2, 2]
     assert {"14", "F-ESTOP"} <= codes

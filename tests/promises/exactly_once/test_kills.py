@@ -15,8 +15,8 @@ from tests.balance import balance
 from tests.processes import caught_up, ended, eventually, hold_still, running, site_of
 
 KILLS = 24
-SPEED = 0.25
-"""Five cycles a second and controller: what a start of the collector takes fits in the rings of 30 and 40."""
+SPEED = 0.125
+"""2.5 cycles a second and controller: twelve seconds without a collector fit in the smaller ring, of 30."""
 
 
 @pytest.mark.timeout(240)
@@ -34,6 +34,8 @@ async def test_kills_at_random_moments_lose_and_double_nothing(tmp_path: Path) -
             collector = running("collector", "collect", "--site", str(site), log=log)
             api = running("api", "--site", str(site), log=log)
             async with collector as collecting, api as serving:
+                if number % 3 == 2:  # kills in a row, also of a collector that just starts, but not for ever
+                    await eventually(lambda: caught_up(plant, address), "the book has what there is")
                 if number % 4 == 3:
                     recorded.append(await record_service(port, number))
                 await asyncio.sleep(dice.uniform(0.6, 2.2))  # the moment of the kill is the point here
@@ -56,7 +58,7 @@ async def test_kills_at_random_moments_lose_and_double_nothing(tmp_path: Path) -
     assert not found.unread
     remembering = ("F-01", "F-03", "F-04")
     assert {name: found.in_gaps[name] for name in remembering} == dict.fromkeys(remembering, 0)
-    assert all(found.stored[name] == found.made[name] > 100 for name in remembering)
+    assert all(found.stored[name] == found.made[name] > 60 for name in remembering)
     assert found.stored["F-02"] + found.in_gaps["F-02"] == found.made["F-02"]
     assert found.curves["F-04"] == found.stored["F-04"]
 
