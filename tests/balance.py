@@ -67,7 +67,7 @@ def _controller(
     if not stored:
         yield f"{name}: nothing in the book"
         return
-    expected = dict(_numbered(made, min(stored)[1]))
+    expected = dict(_numbered(made, min(stored.keys() | missing)[1]))
     result.made[name] = len(expected)
     result.stored[name] = len(stored)
     result.in_gaps[name] = len(missing)
