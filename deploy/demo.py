@@ -193,8 +193,9 @@ def tell_the_end(folder: Path) -> None:
     print("\ncontroller   made   before the book began   in the book   in gaps   not read yet")
     with open_book_reader(StoreAddress(folder=folder / "book")).connect() as book:
         for row in book.execute(select(controller).order_by(controller.c.name)).all():
-            counted = select(func.min(cycle.c.sequence), func.count())
-            first, stored = book.execute(counted.where(cycle.c.controller_id == row.controller_id)).one()
+            cycles = select(cycle.c.sequence).where(cycle.c.controller_id == row.controller_id)
+            first = book.scalars(cycles.order_by(cycle.c.epoch, cycle.c.sequence).limit(1)).first()
+            stored = book.scalars(select(func.count()).select_from(cycles.subquery())).one()
             gaps = select(func.coalesce(func.sum(gap.c.last_sequence - gap.c.first_sequence + 1), 0))
             missing = book.scalars(gaps.where(gap.c.controller_id == row.controller_id)).one()
             before = made_before(made[row.name], first)

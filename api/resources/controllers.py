@@ -7,7 +7,8 @@ is derived, the first rule that holds wins, and the reasons are given:
     failure                emergency stop, or an open fault of category hardware, safety or system
     check_function         mode setup or maintenance, state starting or out_of_service: work is going on
     off_spec               an open fault of category process or operator
-    maintenance_required   replies that could not be trusted since the collector started
+    maintenance_required   replies since the collector started that could not be trusted, but for late ones: a
+                           cable that was pulled once is no reason
     normal                 none of these
 """
 
@@ -187,7 +188,8 @@ def _off_spec(found: Mapping[str, Any]) -> Iterator[str]:
 
 def _wants_care(found: Mapping[str, Any]) -> Iterator[str]:
     for kind, times in (found["bad_replies"] or {}).items():
-        yield f"{times} {kind} replies since the collector started"
+        if kind != "late":
+            yield f"{times} {kind} replies since the collector started"
 
 
 def _faults(found: Mapping[str, Any], categories: frozenset[str]) -> Iterator[str]:

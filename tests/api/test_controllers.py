@@ -45,6 +45,7 @@ def fault(category: str) -> list[dict[str, str]]:
         ({"open_faults": fault("process")}, "off_spec"),
         ({"open_faults": fault("operator"), "bad_replies": {"short": 1}}, "off_spec"),
         ({"bad_replies": {"short": 1}}, "maintenance_required"),
+        ({"bad_replies": {"late": 3}}, "normal"),
     ],
 )
 def test_health_is_one_of_five_classes_with_its_reasons(said: dict[str, Any], health: str | None) -> None:
