@@ -6,6 +6,7 @@ pipe closes and the children leave too: a book never has a forgotten writer.
 """
 
 import asyncio
+import itertools
 import logging
 import signal
 import sys
@@ -20,7 +21,7 @@ LONGEST_PAUSE_S = 10.0
 STEADY_AFTER_S = 30.0
 """A child that ran this long is no longer in a run of failures."""
 UNUSABLE = 2
-"""Exit code of a child that needs a person: a wrong site file, a taken port. Starting it again won't help."""
+"""Exit code of a child that needs a person: a wrong site file, a taken port."""
 
 
 async def supervise(commands: Mapping[str, Sequence[str]], stop: asyncio.Event) -> int:
@@ -36,10 +37,14 @@ async def supervise(commands: Mapping[str, Sequence[str]], stop: asyncio.Event) 
 
 
 async def _watch(name: str, command: Sequence[str]) -> None:
-    """Keep one process running; returns only when it says that a person is needed."""
+    """Keep one process running; returns only when its very first start says that a person is needed.
+
+    Later on the same answer (a port that somebody took meanwhile, a site file being edited) is waited out: it
+    must not end the other process.
+    """
     loop = asyncio.get_running_loop()
     pause_s = FIRST_PAUSE_S
-    while True:
+    for start in itertools.count():
         began = loop.time()
         child = await asyncio.create_subprocess_exec(*command, stdin=asyncio.subprocess.PIPE)
         log.info("%s started, process %d", name, child.pid)
@@ -48,7 +53,7 @@ async def _watch(name: str, command: Sequence[str]) -> None:
         except asyncio.CancelledError:
             await _end(name, child)
             raise
-        if code == UNUSABLE:
+        if code == UNUSABLE and start == 0:
             log.error("%s can't run as it is set up; see its last line above", name)
             return
         if loop.time() - began >= STEADY_AFTER_S:

@@ -77,6 +77,22 @@ async def test_a_process_that_needs_a_person_ends_the_run(
         assert await reader.read() == b""
 
 
+async def test_a_process_that_ran_once_does_not_end_the_run(
+    children: tuple[Starts, Callable[..., list[str]]], tmp_path: Path
+) -> None:
+    """An API whose port was taken meanwhile is tried again, and the collector beside it runs on."""
+    starts, command = children
+    once = tmp_path / "once"
+    unlucky = f"import pathlib; p = pathlib.Path({str(once)!r}); n = p.exists(); p.touch(); sys.exit(1 + n)"
+    stop = asyncio.Event()
+    watching = asyncio.create_task(supervise({"good": command(STAYS), "unlucky": command(unlucky)}, stop))
+    met = [(await starts.get())[0] for _ in range(4)]  # the good one once, the unlucky one three times
+    assert len(set(met)) == 4
+    assert not watching.done()
+    stop.set()
+    assert await watching == 0
+
+
 async def test_a_process_that_ignores_the_signal_is_killed(
     children: tuple[Starts, Callable[..., list[str]]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
