@@ -114,7 +114,7 @@ class BookPosition(Answer):
 
 class GapTotals(Answer):
     gaps: int
-    cycles: int
+    cycles: int | None
 
 
 Health = Literal["normal", "failure", "check_function", "off_spec", "maintenance_required"]
@@ -193,7 +193,7 @@ class ToolDetail(Tool):
     mounts: list[Mount]
     lifetime_count: int
     """Cycles in the book since it first saw the tool; `gap_cycles` may be missing."""
-    gap_cycles: int
+    gap_cycles: int | None
     last_service: ServiceDone | None
     unknown: Unknown
     cautions: Cautions
@@ -290,8 +290,9 @@ class Counts(Answer):
 
 class LifetimeCounts(Counts):
     first_seen_at: datetime
-    gap_cycles: int
+    gap_cycles: int | None
     """Cycles missing in gaps of controllers while the tool sat, or may have sat, on them."""
+    unknown: Unknown
 
 
 class SinceService(Answer):
@@ -299,7 +300,7 @@ class SinceService(Answer):
     cycles: int | None
     by_result: ByResult | None
     by_completion: ByCompletion | None
-    gap_cycles: int
+    gap_cycles: int | None
     """Cycles missing in gaps that may reach beyond the service: at most so many more."""
     unknown: Unknown
 
@@ -313,7 +314,7 @@ class DayCounts(Answer):
     cycles: int | None
     by_result: ByResult | None
     by_completion: ByCompletion | None
-    gap_cycles: int
+    gap_cycles: int | None
     """Cycles missing in gaps that may reach into the day: at most so many more."""
     complete: bool
     """No gap reaches into the day, and each controller that the tool sat on was read through to its end."""
@@ -330,7 +331,7 @@ class ControllerCounts(Answer):
     all_tools_cycles: int
     """All cycles of this controller in the book, since its own count does not know tools."""
     gaps: int
-    gap_cycles: int
+    gap_cycles: int | None
     """Of the controller, whatever tool was on it."""
     total_count: Number64 | None
     count_since_cleared: Number64 | None
@@ -379,14 +380,15 @@ class Gap(Answer):
     controller: str
     epoch: int
     first_sequence: Number64
-    last_sequence: Number64
-    cycles: int
+    last_sequence: Number64 | None
+    cycles: int | None
     reason: str
     after_at: datetime | None
     """Latest instant known to lie before the missing cycles."""
     before_at: datetime | None
     """Earliest instant known to lie after them."""
     noticed_at: datetime
+    unknown: Unknown
 
 
 class Quarantined(Answer):
@@ -403,7 +405,7 @@ class Service(ToolPage[ServiceDone]):
     lifetime_count: int
     service_cycle_count: int | None
     """Cycles since the last service."""
-    gap_cycles: int
+    gap_cycles: int | None
     """Cycles missing in gaps since then, in all gaps where no service is recorded: at most so many more."""
     unknown: Unknown
     cautions: Cautions

@@ -20,6 +20,7 @@ so a controller that falls back to an older number with its memory intact does n
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf
 from typing import Literal
 
 from collector.model import (
@@ -152,7 +153,8 @@ def _bound(gap: Gap, booked: Sequence[BookedCycle], settled_at: datetime | None,
     before = [
         each.ended_at for each in booked if (each.epoch, each.sequence) < (gap.epoch, gap.first_sequence)
     ]
-    after = [each.ended_at for each in booked if (each.epoch, each.sequence) > (gap.epoch, gap.last_sequence)]
+    last = (gap.epoch, inf if gap.last_sequence is None else gap.last_sequence)
+    after = [each.ended_at for each in booked if (each.epoch, each.sequence) > last]
     after_at = max([*before, *([settled_at] if settled_at else [])], default=None)
     before_at = min([*after, now])
     return Gap(gap.epoch, gap.first_sequence, gap.last_sequence, gap.reason, after_at, before_at)
@@ -165,14 +167,17 @@ def lost_in_restart(before: Position, begun: Position, first: int, brought: int)
     epoch brought; brought: how many it did.
     A controller that lost its memory counts from 1 again, so the numbers before `first` are the first to be
     missing. Where its counter was lost as well (it is behind what we saw), that shows by counter and sequence
-    being equal; nothing can be said of the old epoch's end then, and nothing at all without a counter.
+    being equal. How many are missing at the old epoch's end nobody can say then, nor without a counter: the
+    gap has no last number.
     """
+    nobody_knows = Gap(before.epoch, before.sequence + 1, None, "controller restarted", None, None)
     if begun.total_count is None or before.total_count is None:
-        return []
+        return [nobody_knows]
     missing = begun.total_count - before.total_count - brought
     if missing < 0:
         counts_from_1 = begun.total_count == begun.sequence
-        return whole_gap(begun.epoch, range(1, first if counts_from_1 else 1), "controller restarted")
+        in_new = range(1, first if counts_from_1 else 1)
+        return [nobody_knows, *whole_gap(begun.epoch, in_new, "controller restarted")]
     in_new = range(1, first if first <= missing + 1 else 1)
     in_old = range(before.sequence + 1, before.sequence + 1 + missing - len(in_new))
     return [

@@ -145,7 +145,8 @@ class Gap:
 
     epoch: int
     first_sequence: int
-    last_sequence: int
+    last_sequence: int | None
+    """None: it restarted and lost its counter, or has none, so nobody can say how many; there may be none."""
     reason: GapReason
     after_at: datetime | None
     """Latest instant known to lie before the missing cycles."""

@@ -90,7 +90,8 @@ def _controller(
 
 def _in_gaps(book: Connection, controller_id: int) -> Iterator[Key]:
     for row in book.execute(select(gap).where(gap.c.controller_id == controller_id)):
-        yield from ((row.epoch, number) for number in range(row.first_sequence, row.last_sequence + 1))
+        if row.last_sequence is not None:
+            yield from ((row.epoch, number) for number in range(row.first_sequence, row.last_sequence + 1))
 
 
 def _numbered(made: list[TrueCycle], first: int) -> Iterator[tuple[Key, TrueCycle]]:

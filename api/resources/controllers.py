@@ -19,7 +19,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Request, Response
 
 from api import schemas
-from api.answers import answer, text_of
+from api.answers import NOBODY_COUNTED, answer, text_of
 from api.cautions import CAUTIONS
 from api.paging import page
 from api.parameters import Text
@@ -139,6 +139,8 @@ def _unknown(found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         yield "position", "no cycle of it was taken into the book yet"
     if found["read_through_at"] is None:
         yield "read_through_at", "the book has not caught up with it yet"
+    if found["gap_cycles"] is None:
+        yield "gap_totals.cycles", NOBODY_COUNTED
     if not found["tools"]:
         yield "tool", "no tool is mounted, or its serial number was not told"
 

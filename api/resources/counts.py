@@ -25,6 +25,7 @@ from api.resources.service import (
     reaches_into,
     since_service,
     total,
+    why_unknown,
 )
 from collector.config import Site
 from collector.model import Completion, Result
@@ -94,13 +95,15 @@ def show_counts(
     done, not_served = last_service(stores, name_of(tool))
     with stores.book() as connection:
         known = _read(connection, tool, site, days, done)
+    missing = cycles_missing(known.gaps)
     return answer(
         {
             "tool": named(tool),
             "zone": site.site.zone,
             "day_begins": site.site.day_begins,
             "lifetime": _shape(known.lifetime)
-            | {"first_seen_at": tool["first_seen_at"], "gap_cycles": cycles_missing(known.gaps)},
+            | {"first_seen_at": tool["first_seen_at"], "unknown": why_unknown(missing)}
+            | missing,
             "since_service": _since_service(done, known),
             "days": [_day(known, *day, now) for day in known.days],
             "controllers": list(_controllers(known)),
@@ -162,7 +165,8 @@ def _since_service(done: Record | None, known: Known) -> dict[str, Any] | None:
     made, why = known.since_service
     counts = _nothing_known(why or "") if made is None else _shape(made) | {"unknown": {}}
     missing = cycles_missing(known.gaps, done["done_at"], LATEST)
-    return {"done_at": done["done_at"], "gap_cycles": missing} | counts
+    counts["unknown"] |= why_unknown(missing)
+    return {"done_at": done["done_at"]} | missing | counts
 
 
 def _day(
@@ -171,15 +175,18 @@ def _day(
     gaps = [gap for gap in known.gaps if reaches_into(gap, begin, end)]
     reasons = list(_not_complete(known, begin, end, now, gaps))
     nothing_known = begin > now or (not counts and end <= known.seen_at)
+    shape = _nothing_known(reasons[0]) if nothing_known else _shape(counts) | {"unknown": {}}
+    missing = cycles_missing(gaps)
+    shape["unknown"] |= why_unknown(missing)
     return {
         "plant_day": day,
         "begins_at": begin,
         "ends_at": end,
         "hours": (end - begin) / timedelta(hours=1),
-        "gap_cycles": cycles_missing(gaps),
         "complete": not reasons,
         "reasons": reasons,
-        **(_nothing_known(reasons[0]) if nothing_known else _shape(counts) | {"unknown": {}}),
+        **missing,
+        **shape,
     }
 
 
@@ -194,8 +201,9 @@ def _not_complete(
     if begin < known.seen_at:
         yield f"the tool was first seen at {format_rfc3339(known.seen_at)}"
     if gaps:
-        missing = cycles_missing(gaps)
-        yield f"{missing} cycles are missing in gaps that may reach into the day; see /v1/gaps"
+        missing = cycles_missing(gaps)["gap_cycles"]
+        number = "an unknown number of" if missing is None else missing
+        yield f"{number} cycles are missing in gaps that may reach into the day; see /v1/gaps"
     if now >= end:
         yield from _not_read_through(known, begin, end)
 
@@ -232,5 +240,5 @@ def _controllers(known: Known) -> Iterator[dict[str, Any]]:
             "gap_cycles": each["gap_cycles"],
             **own,
             "read_at": each["read_at"],
-            "unknown": {name: why for name in (*own, "read_at") if each[name] is None},
+            "unknown": {name: why for name in (*own, "read_at") if each[name] is None} | why_unknown(each),
         }

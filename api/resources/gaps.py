@@ -5,7 +5,7 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 
 from api import schemas
-from api.answers import text_of
+from api.answers import NOBODY_COUNTED, text_of
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
 from api.parameters import ControllerName
 from collector.store.queries import find_book, find_gaps, find_quarantined
@@ -46,7 +46,9 @@ def _key(row: Row) -> tuple[int]:
 def _gap(row: Row) -> dict[str, Any]:
     as_stored = ("controller", "epoch", "cycles", "reason", "after_at", "before_at", "noticed_at")
     as_text = ("commit_number", "first_sequence", "last_sequence")
-    return {name: row[name] for name in as_stored} | {name: text_of(row[name]) for name in as_text}
+    unknown = dict.fromkeys(("last_sequence", "cycles"), NOBODY_COUNTED) if row["cycles"] is None else {}
+    as_it_is = {name: row[name] for name in as_stored} | {name: text_of(row[name]) for name in as_text}
+    return as_it_is | {"unknown": unknown}
 
 
 def _quarantined(row: Row) -> dict[str, Any]:

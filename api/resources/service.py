@@ -9,7 +9,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, StringConstraints
 from sqlalchemy import Connection
 
 from api import schemas
-from api.answers import answer
+from api.answers import NOBODY_COUNTED, answer
 from api.cautions import CAUTIONS
 from api.paging import page
 from api.parameters import Instant, Maker, Model, Serial, storable
@@ -54,6 +54,7 @@ def list_services(request: Request, serial: Serial, maker: Maker = None, model: 
         lifetime = count_lifetime(connection, tool["tool_id"])
         made, why = since_service(connection, tool, done[0]) if done else (None, NO_SERVICE)
         gaps = find_gaps_while_mounted(connection, tool["tool_id"])
+    missing = cycles_missing(gaps, done[0]["done_at"] if done else EARLIEST)
     return page(
         request,
         done,
@@ -61,8 +62,8 @@ def list_services(request: Request, serial: Serial, maker: Maker = None, model: 
         tool=named(tool),
         lifetime_count=total(lifetime),
         service_cycle_count=None if made is None else total(made),
-        gap_cycles=cycles_missing(gaps, done[0]["done_at"] if done else EARLIEST),
-        unknown={"service_cycle_count": why} if why else {},
+        **missing,
+        unknown=({"service_cycle_count": why} if why else {}) | why_unknown(missing),
         cautions=CAUTIONS,
     )
 
@@ -132,9 +133,15 @@ def since_service(
 
 def cycles_missing(
     gaps: Sequence[Mapping[str, Any]], begin: datetime = EARLIEST, end: datetime = LATEST
-) -> int:
-    """In gaps that may reach into [begin, end)."""
-    return sum(gap["cycles"] for gap in gaps if reaches_into(gap, begin, end))
+) -> dict[str, Any]:
+    """`gap_cycles`, those missing in gaps that may reach into [begin, end); null where nobody can say."""
+    missing = [gap["cycles"] for gap in gaps if reaches_into(gap, begin, end)]
+    return {"gap_cycles": None if None in missing else sum(missing)}
+
+
+def why_unknown(part: Mapping[str, Any]) -> dict[str, str]:
+    """The entry of `unknown` that goes with a null `gap_cycles`."""
+    return {"gap_cycles": NOBODY_COUNTED} if part["gap_cycles"] is None else {}
 
 
 def reaches_into(gap: Mapping[str, Any], begin: datetime, end: datetime) -> bool:

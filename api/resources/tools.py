@@ -8,7 +8,7 @@ from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, page, read_cursor, word
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import named
-from api.resources.service import cycles_missing, last_service, name_of, total
+from api.resources.service import cycles_missing, last_service, name_of, total, why_unknown
 from collector.store.queries import (
     ToolKey,
     find_book,
@@ -42,6 +42,7 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
         mounts = find_mounts(connection, tool["tool_id"])
         lifetime = total(count_lifetime(connection, tool["tool_id"]))
         gaps = find_gaps_while_mounted(connection, tool["tool_id"])
+    missing = cycles_missing(gaps)
     done, unknown = last_service(request.app.state.stores, name_of(tool))
     return answer(
         named(tool)
@@ -51,9 +52,9 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
                 {name: each[name] for name in ("controller", "mounted_at", "unmounted_at")} for each in mounts
             ],
             "lifetime_count": lifetime,
-            "gap_cycles": cycles_missing(gaps),
+            **missing,
             "last_service": done,
-            "unknown": {"last_service": unknown} if unknown else {},
+            "unknown": ({"last_service": unknown} if unknown else {}) | why_unknown(missing),
             "cautions": CAUTIONS,
         }
     )

@@ -150,13 +150,19 @@ def find_controllers(connection: Connection, name: str | None = None) -> list[Re
     return found
 
 
-def find_gap_totals(connection: Connection) -> dict[int, tuple[int, int]]:
-    """Controller id -> (number of gaps, cycles in them); a controller without gaps is left out."""
+def find_gap_totals(connection: Connection) -> dict[int, tuple[int, int | None]]:
+    """Controller id -> (number of gaps, cycles in them); a controller without gaps is left out. Cycles are
+    None where nobody can say of one of the gaps how many it stands for."""
     missing = func.sum(gap.c.last_sequence - gap.c.first_sequence + 1)
     rows = connection.execute(
-        select(gap.c.controller_id, func.count(), missing).group_by(gap.c.controller_id)
+        select(gap.c.controller_id, func.count(), func.count(gap.c.last_sequence), missing).group_by(
+            gap.c.controller_id
+        )
     )
-    return {number: (int(gaps), int(cycles)) for number, gaps, cycles in rows}
+    return {
+        number: (int(gaps), int(cycles) if gaps == bounded else None)
+        for number, gaps, bounded, cycles in rows
+    }
 
 
 def _mounted_now(connection: Connection, controller_ids: Sequence[int]) -> list[Record]:
@@ -430,9 +436,10 @@ def find_gaps_while_mounted(connection: Connection, tool_id: int) -> list[Record
     return [each | {"cycles": cycles_in(each)} for each in found]
 
 
-def cycles_in(found: Record) -> int:
-    """How many cycles a gap stands for: its bounds are inclusive."""
-    return int(found["last_sequence"] - found["first_sequence"] + 1)
+def cycles_in(found: Record) -> int | None:
+    """How many cycles a gap stands for, its bounds being inclusive; None where nobody can say."""
+    last = found["last_sequence"]
+    return None if last is None else int(last - found["first_sequence"] + 1)
 
 
 def find_quarantined(

@@ -216,7 +216,7 @@ gap = Table(
     Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
     Column("epoch", Integer, nullable=False),
     Column("first_sequence", BigInteger, nullable=False),
-    Column("last_sequence", BigInteger, nullable=False),
+    Column("last_sequence", BigInteger),  # NULL: nobody can say how many cycles are missing
     Column("reason", Text, nullable=False),
     Column("after_at", Instant),
     Column("before_at", Instant),

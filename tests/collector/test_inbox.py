@@ -168,7 +168,8 @@ async def test_a_restart_is_seen_also_below_the_books_first_cycle(rig: Rig) -> N
     await rig.take([cycle(40), cycle(41)])
     await rig.take([cycle(1, mark="new", total=1), cycle(2, mark="new", total=2)])
     assert rig.sequences() == [(1, 40), (1, 41), (2, 1), (2, 2)]
-    assert not rig.rows(tables.gap)
+    (gap,) = rig.rows(tables.gap)
+    assert (gap.epoch, gap.first_sequence, gap.last_sequence) == (1, 42, None)
 
 
 async def test_an_overtaken_message_is_kept_aside(rig: Rig) -> None:

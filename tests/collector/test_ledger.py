@@ -149,7 +149,10 @@ def test_the_count_at_a_position_follows_from_the_count_at_the_last_sequence() -
     assert ledger.position_at(1, 97, 100, 5000, NOW) == Position(1, 97, 4997, NOW)
 
 
-def lost(before: Position, begun: Position, first: int, brought: int) -> list[tuple[int, int, int]]:
+Lost = list[tuple[int, int, int | None]]
+
+
+def lost(before: Position, begun: Position, first: int, brought: int) -> Lost:
     gaps = ledger.lost_in_restart(before, begun, first, brought)
     assert {gap.reason for gap in gaps} <= {"controller restarted"}
     return [(gap.epoch, gap.first_sequence, gap.last_sequence) for gap in gaps]
@@ -165,20 +168,23 @@ def test_numbers_before_the_first_of_a_new_epoch_are_missing_in_it() -> None:
     assert lost(Position(2, 700, 5000), Position(3, 4, 5010), 3, 2) == [(2, 701, 706), (3, 1, 2)]
 
 
-def test_a_counter_that_began_anew_with_the_sequence_tells_of_the_new_epoch_only() -> None:
-    """Counter and sequence both at 7, 6 and 7 brought: 1 to 5 are missing; before that nobody knows."""
-    assert lost(Position(2, 700, 5000), Position(3, 7, 7), 6, 2) == [(3, 1, 5)]
-
-
-def test_a_fall_back_to_an_older_number_makes_up_no_gap() -> None:
-    """The numbers before 650 were counted in the epoch before."""
+def test_a_restart_that_lost_nothing_makes_up_no_gap() -> None:
+    """The counter explains every cycle; the numbers before 650 were counted in the epoch before."""
+    assert lost(Position(2, 700, 5000), Position(3, 4, 5004), first=1, brought=4) == []
     assert lost(Position(2, 700, 5000), Position(3, 650, 5001), first=650, brought=1) == []
 
 
-@pytest.mark.parametrize(("before", "now"), [(None, 5012), (5000, None), (5000, 99), (5000, 5004)])
-def test_nothing_is_claimed_lost_where_the_counter_can_not_tell(before: int | None, now: int | None) -> None:
-    """No counter, one that was lost and set to something, or one that is explained: no gap is made up."""
-    assert lost(Position(2, 700, before), Position(3, 4, now), first=1, brought=4) == []
+def test_a_counter_that_began_anew_with_the_sequence_tells_of_the_new_epoch_only() -> None:
+    """Counter and sequence both at 7, 6 and 7 brought: 1 to 5 are missing, and before that nobody knows."""
+    assert lost(Position(2, 700, 5000), Position(3, 7, 7), 6, 2) == [(2, 701, None), (3, 1, 5)]
+
+
+@pytest.mark.parametrize(("before", "now"), [(None, 5012), (5000, None), (5000, 99)])
+def test_where_nobody_can_count_a_restart_is_a_gap_without_a_number(
+    before: int | None, now: int | None
+) -> None:
+    """No counter, or one that was lost and set to something: a count must not be silently short."""
+    assert lost(Position(2, 700, before), Position(3, 4, now), first=1, brought=4) == [(2, 701, None)]
 
 
 def test_a_gap_lies_between_the_cycles_around_it() -> None:
@@ -193,6 +199,14 @@ def test_a_gap_lies_between_the_cycles_around_it() -> None:
         NOW + timedelta(hours=1),
     )
     assert (gap.after_at, gap.before_at) == (NOW + timedelta(seconds=2), NOW + timedelta(seconds=6))
+
+
+def test_a_gap_without_a_number_ends_with_its_epoch() -> None:
+    """What lies after it are the cycles of the next epoch."""
+    after = BookedCycle(3, 1, NOW, 1.0, TOOL, record(1, 2**16))
+    open_ended = Gap(2, 701, None, "controller restarted", None, None)
+    (gap,) = ledger.bound([open_ended], [after], NOW - timedelta(hours=1), NOW + timedelta(hours=1))
+    assert (gap.after_at, gap.before_at) == (NOW - timedelta(hours=1), NOW)
 
 
 def test_a_gap_with_nothing_around_it_lies_between_the_polls() -> None:

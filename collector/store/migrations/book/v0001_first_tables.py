@@ -188,7 +188,7 @@ def create_events() -> None:
         Column("controller_id", Integer, nullable=False),
         Column("epoch", Integer, nullable=False),
         Column("first_sequence", BigInteger, nullable=False),
-        Column("last_sequence", BigInteger, nullable=False),
+        Column("last_sequence", BigInteger),
         Column("reason", Text, nullable=False),
         Column("after_at", BigInteger),
         Column("before_at", BigInteger),
