@@ -1,6 +1,7 @@
 """Rigs that several tests share: scripted servers, a proxy that records, readers of what it recorded."""
 
 import asyncio
+from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from types import TracebackType
@@ -9,7 +10,7 @@ from typing import Self
 Script = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
 
-class LoopbackServer:
+class LoopbackServer(ABC):
     """A TCP server on loopback; `talk` serves each connection until it returns or the other end is gone."""
 
     def __init__(self) -> None:
@@ -19,8 +20,9 @@ class LoopbackServer:
         self._talks: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
         self._failures: list[BaseException] = []
 
+    @abstractmethod
     async def talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        raise NotImplementedError
+        """Serve one connection."""
 
     async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._serve, self.host, self.port)

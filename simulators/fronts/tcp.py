@@ -1,6 +1,7 @@
 """What the TCP fronts share: a server that can be switched off and on at one port, and a log of requests."""
 
 import asyncio
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,7 +24,7 @@ class Request:
     count: int
 
 
-class TcpFront:
+class TcpFront(ABC):
     """One controller's server; `async with` switches it on. Port 0 lets the system choose, and the choice
     stays.
     """
@@ -80,6 +81,6 @@ class TcpFront:
             del self._talks[task]
             writer.close()
 
+    @abstractmethod
     async def converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Answer requests until the client leaves or sends something that isn't the protocol."""
-        raise NotImplementedError
