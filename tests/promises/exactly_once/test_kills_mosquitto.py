@@ -81,6 +81,9 @@ async def test_kills_under_a_real_broker_lose_and_double_nothing(
     async def has(cycles: int) -> bool:
         return (await counted(address))[0] >= cycles
 
+    async def has_all() -> bool:
+        return (await counted(address))[:2] == (CYCLES, CYCLES)
+
     async def first_one_came() -> bool:
         """The same message until somebody has subscribed; in the book it is one cycle."""
         await publish(range(1, 2), 0.0)
@@ -96,7 +99,7 @@ async def test_kills_under_a_real_broker_lose_and_double_nothing(
             await asyncio.sleep(dice.uniform(0.0, 0.4))  # the moment of the kill is the point here
     await publishing
     async with running("collector", "collect", "--site", str(site), log=log) as process:
-        await eventually(lambda: has(CYCLES), "all cycles")
+        await eventually(has_all, "all cycles and, in messages of their own, their curves")
         assert await ended(process) == 0
     assert await counted(address) == (CYCLES, CYCLES, 0)
     async with aiomqtt.Client(host, port, identifier=name, clean_session=True):
