@@ -70,10 +70,16 @@ async def test_a_process_that_needs_a_person_ends_the_run(
 ) -> None:
     """A wrong site file does not get better by starting again: all ends, with the exit code that says so."""
     starts, command = children
-    run = {"good": command(STAYS), "unusable": command(f"sys.exit({UNUSABLE})")}
-    assert await supervise(run, asyncio.Event()) == UNUSABLE
-    for _ in run:
-        _, reader, _ = await starts.get()
+    run = {
+        "good": command(f"s.recv(1); {STAYS_WITH_PARENT}"),
+        "unusable": command(f"s.recv(1); sys.exit({UNUSABLE})"),  # when told, once both have started
+    }
+    supervising = asyncio.create_task(supervise(run, asyncio.Event()))
+    met = [await starts.get() for _ in run]
+    for _, _, writer in met:
+        writer.write(b"!")
+    assert await supervising == UNUSABLE
+    for _, reader, _ in met:
         assert await reader.read() == b""
 
 
