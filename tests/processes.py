@@ -96,6 +96,11 @@ async def caught_up(plant: Plant, address: StoreAddress, names: Collection[str] 
     )
 
 
+def times_up(log: Path) -> int:
+    """How often a collector that writes this log has come as far as its book, and so can be told to stop."""
+    return log.read_text(encoding="utf-8").count("INFO collector.daemon: clampbook ")
+
+
 async def ended(process: asyncio.subprocess.Process) -> int:
     """The exit code after SIGTERM. Raises: TimeoutError: it took longer than 5 s."""
     process.terminate()

@@ -12,7 +12,7 @@ from simulators.plant import Plant
 from simulators.scenario import SCENARIOS, load_scenario
 from simulators.truth import read_truth
 from tests.balance import balance
-from tests.processes import caught_up, ended, eventually, hold_still, running, site_of
+from tests.processes import caught_up, ended, eventually, hold_still, running, site_of, times_up
 
 KILLS = 24
 SPEED = 0.125
@@ -41,7 +41,13 @@ async def test_kills_at_random_moments_lose_and_double_nothing(tmp_path: Path) -
                 await asyncio.sleep(dice.uniform(0.6, 2.2))  # the moment of the kill is the point here
                 (collecting if number % 3 else serving).kill()
                 await (collecting if number % 3 else serving).wait()
+        before = times_up(log)
+
+        async def is_up() -> bool:
+            return times_up(log) > before
+
         async with running("collector", "collect", "--site", str(site), log=log) as collecting:
+            await eventually(is_up, "the last collector is up")
             await hold_still(plant)
             await eventually(lambda: caught_up(plant, address), "the book has all cycles")
             assert await ended(collecting) == 0

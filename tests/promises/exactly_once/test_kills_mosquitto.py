@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from collector.errors import StoreError
 from collector.store.engine import StoreAddress, open_book_reader, store_errors
 from collector.store.tables import curve, cycle, gap
-from tests.processes import ended, eventually, free_port, running
+from tests.processes import ended, eventually, free_port, running, times_up
 
 CYCLES = 120
 KILLS = 4
@@ -98,7 +98,13 @@ async def test_kills_under_a_real_broker_lose_and_double_nothing(
             await eventually(lambda seen=seen: has(seen + 1), "the collector goes on")
             await asyncio.sleep(dice.uniform(0.0, 0.4))  # the moment of the kill is the point here
     await publishing
+    before = times_up(log)
+
+    async def is_up() -> bool:
+        return times_up(log) > before
+
     async with running("collector", "collect", "--site", str(site), log=log) as process:
+        await eventually(is_up, "the last collector is up")
         await eventually(has_all, "all cycles and, in messages of their own, their curves")
         assert await ended(process) == 0
     assert await counted(address) == (CYCLES, CYCLES, 0)
