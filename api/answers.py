@@ -12,10 +12,6 @@ from fastapi import Request, Response
 JSON = "application/json"
 TAG_VERSION = "1"
 """Counts up when a resource that carries an entity tag changes its representation."""
-NOBODY_COUNTED = (
-    "a controller restarted without a counter to go by: nobody can say how many cycles are missing"
-)
-"""Why the number of cycles in gaps is null."""
 
 
 def answer(

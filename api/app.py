@@ -12,13 +12,39 @@ from api.answers import JSON
 from api.guards import JsonBodies, LoopbackNames
 from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
-from api.resources import controllers, counts, curves, cycles, faults, gaps, health, index, service, tools
+from api.resources import (
+    controllers,
+    counts,
+    curves,
+    cycles,
+    faults,
+    gaps,
+    health,
+    histories,
+    index,
+    reconciliation,
+    service,
+    tools,
+)
 from api.schemas import Problem
 from api.stores import Stores
 from collector import __version__
 from collector.config import Site
 
-RESOURCES = (index, health, controllers, cycles, curves, counts, service, tools, faults, gaps)
+RESOURCES = (
+    index,
+    health,
+    controllers,
+    histories,
+    reconciliation,
+    cycles,
+    curves,
+    counts,
+    service,
+    tools,
+    faults,
+    gaps,
+)
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 
 

@@ -35,6 +35,12 @@ def number(part: object) -> int:
     return part
 
 
+def signed_number(part: object) -> int:
+    if not isinstance(part, int) or not -(2**63) <= part < 2**63:
+        raise ValueError
+    return part
+
+
 def word(part: object) -> str:
     if not isinstance(part, str) or "\0" in part:
         raise ValueError

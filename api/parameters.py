@@ -63,6 +63,12 @@ Model = Annotated[
 ControllerName = Annotated[Text | None, Query(description="Only of this controller.")]
 Since = Annotated[Instant | None, Query(description="From this instant on (RFC 3339 with an offset).")]
 Until = Annotated[Instant | None, Query(description="Before this instant (RFC 3339 with an offset).")]
+From = Annotated[
+    Instant | None, Query(alias="from", description="From this instant on (RFC 3339 with an offset).")
+]
+To = Annotated[
+    Instant | None, Query(alias="to", description="Before this instant (RFC 3339 with an offset).")
+]
 ResultFilter = Annotated[Result | None, Query(description="Only cycles that the controller judged so.")]
 CompletionFilter = Annotated[Completion | None, Query(description="Only cycles that ended so.")]
 CategoryFilter = Annotated[Category | None, Query(description="Only faults of this category.")]

@@ -92,6 +92,10 @@ class Clock(Answer):
     offset_ms: float | None
     """Controller clock minus UTC; a clock without a zone is read as if it were UTC."""
     uncertainty_ms: float | None
+    drift_ppm: float | None
+    """By how much it runs fast."""
+    stands_still: bool | None
+    """It shows the same time again and again: cycles have no time of their own."""
 
 
 class MountedTool(Tool):
@@ -113,6 +117,8 @@ class BookPosition(Answer):
 
 
 class GapTotals(Answer):
+    """Of the open gaps."""
+
     gaps: int
     cycles: int | None
 
@@ -139,7 +145,11 @@ class Controller(Answer):
     """NAMUR NE 107, derived: see `health_reasons`, and the rules in resources/controllers.py."""
     health_reasons: list[str]
     tool: MountedTool | None
+    conflicts: list[str]
+    """The tool is shown by another controller too: what to check, in a sentence."""
     open_faults: list[OpenFault]
+    controller_serial: str | None
+    """The controller's own identity, where it tells one."""
     clock: Clock
     supply_pressure_kpa: float | None
     settings: dict[str, Any] | None
@@ -156,6 +166,126 @@ class Controller(Answer):
     gap_totals: GapTotals
     unknown: Unknown
     cautions: Cautions
+
+
+class Place(Answer):
+    epoch: int
+    sequence: Number64
+    """Unwrapped."""
+    total_count: Number64 | None
+    """The controller's own clamp count there, unwrapped."""
+
+
+class MountOn(Tool):
+    commit_number: Number64
+    mounted_at: datetime
+    unmounted_at: datetime | None
+    """Null: still there."""
+    after: Place | None
+    """The tool's cycles are those after it; null: before the first cycle that the book has."""
+    until: Place | None
+    """The last of them; null while the tool is there."""
+
+
+CountChangeKind = Literal["cleared", "entered", "unexplained", "lost"]
+
+
+class CountChange(Answer):
+    commit_number: Number64
+    kind: CountChangeKind
+    """`cleared`: it counts from 0 again; `entered`: somebody put in another number; `unexplained`: it rose by
+    cycles that have no number; `lost`: it did not go on after a restart."""
+    epoch: int
+    sequence: Number64
+    """After this number, unwrapped."""
+    expected: Number64 | None
+    """What it should have been there; null: it was not known before."""
+    found: Number64
+    after_at: datetime | None
+    """The last time that it was as it should be."""
+    noticed_at: datetime
+
+
+class CountChangePage(Page[CountChange]):
+    total_count: Number64 | None
+    count_since_cleared: Number64 | None
+    read_at: datetime | None
+    """When the controller said these two."""
+    unknown: Unknown
+
+
+class ClockChange(Answer):
+    """The clock was set, or lost its time."""
+
+    commit_number: Number64
+    before_ms: float
+    """Its offset to UTC before."""
+    after_ms: float
+    noticed_at: datetime
+
+
+class ClockChangePage(Page[ClockChange]):
+    clock: Clock
+    read_at: datetime | None
+    unknown: Unknown
+
+
+# ---- reconciliation ----------------------------------------------------------------------------------------
+
+
+class Equation(Answer):
+    """counter_difference + cleared = stored + in_gaps + unexplained."""
+
+    counter_difference: int | None
+    """By how much the controller's own count went up."""
+    cleared: int
+    """How much of it was taken away by clearing it, or by entering another number (below zero: added)."""
+    stored: int
+    """Cycles in the book."""
+    in_gaps: int | None
+    """Cycles in open gaps."""
+    unexplained: int | None
+    """What is left over: the controller counted so many more than are in the book or in a gap."""
+    unknown: Unknown
+
+
+class MountRef(Tool):
+    commit_number: Number64
+    mounted_at: datetime
+    unmounted_at: datetime | None
+
+
+class GapRef(Answer):
+    commit_number: Number64
+    cycles: int | None
+    """Of this row in the gap."""
+    reason: str
+
+
+class ReconciliationRow(Equation):
+    mount: MountRef | None
+    """Null: no tool was mounted."""
+    begin: Place
+    end: Place
+    """The row is about the cycles after the first place, up to the second."""
+    is_open: bool
+    """It ends at the controller's position, and goes on."""
+    balanced: bool | None
+    """`unexplained` is zero; null: it can't be stated, see `unknown`."""
+    count_changes: list[CountChange]
+    """Where the controller's count was changed within the row; only those cleared or entered explain a
+    difference."""
+    gaps: list[GapRef]
+    """The open gaps that reach into the row."""
+
+
+class ReconciliationPage(Page[ReconciliationRow]):
+    controller: str
+    totals: Equation
+    """Over the rows of this page."""
+    balanced: bool | None
+    """Every row of this page is; false: one has something unexplained; null: one can't be stated."""
+    unknown: Unknown
 
 
 # ---- tools -------------------------------------------------------------------------------------------------
@@ -194,6 +324,8 @@ class ToolDetail(Tool):
     lifetime_count: int
     """Cycles in the book since it first saw the tool; `gap_cycles` may be missing."""
     gap_cycles: int | None
+    conflicts: list[str]
+    """Two controllers show it as mounted: what to check, in a sentence."""
     last_service: ServiceDone | None
     unknown: Unknown
     cautions: Cautions
@@ -233,6 +365,8 @@ class ListedCycle(Answer):
     total_count: Number64 | None
     """The controller's own clamp count after this cycle."""
     extra: dict[str, Any] | None
+    brought_by: str | None
+    """What brought it out of its order, in words: "log file L1-07.csv"; null: it came in its order."""
 
 
 class Cycle(ListedCycle):
@@ -349,6 +483,8 @@ class ToolCounts(Answer):
     """Null: no service of this tool is recorded."""
     days: list[DayCounts]
     controllers: list[ControllerCounts]
+    conflicts: list[str]
+    """Two controllers show it as mounted: what to check, in a sentence."""
     unknown: Unknown
 
 
@@ -382,12 +518,20 @@ class Gap(Answer):
     first_sequence: Number64
     last_sequence: Number64 | None
     cycles: int | None
+    """Missing; in a closed gap: that were missing."""
     reason: str
     after_at: datetime | None
     """Latest instant known to lie before the missing cycles."""
     before_at: datetime | None
     """Earliest instant known to lie after them."""
     noticed_at: datetime
+    state: Literal["open", "closed"]
+    """`closed`: late cycles came; what is still missing of it stands in gaps that name it in `part_of`."""
+    closed_at: datetime | None
+    closed_by: str | None
+    """What brought the cycles, in words."""
+    part_of: Number64 | None
+    """Commit number of the gap, closed since, of which this is what was still missing."""
     unknown: Unknown
 
 

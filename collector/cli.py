@@ -5,7 +5,7 @@ import asyncio
 import csv
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,15 +14,17 @@ import orjson
 from collector import __version__
 from collector.config import load_site
 from collector.daemon import collect
-from collector.errors import ClampbookError, ConfigError
+from collector.errors import BookDamaged, ClampbookError, ConfigError
 from collector.processes import start_logging, until_asked_to_stop
+from collector.store.audit import find_audits, verdict
 from collector.store.engine import open_book_reader, store_errors
-from collector.store.queries import find_cycles, find_tool
+from collector.store.queries import Record, find_cycles, find_tool
+from collector.store.reconciliation import COUNTED
 from collector.supervisor import commands, supervise
 
 FAILED = 1
 UNUSABLE = 2
-"""A person must change something: a wrong file, a wrong argument."""
+"""A person must change something: a wrong file, a wrong argument, a damaged book."""
 
 ELSEWHERE = {"serve": "api", "simulate": "simulators"}
 """Commands of other packages, run as modules: nothing in this package imports them."""
@@ -34,6 +36,19 @@ COLUMNS = (
 """What the table in a terminal shows; CSV and JSON have every column."""
 
 HIDDEN = ("tool_id", "controller_id", "raw", "commit_number")
+
+AUDITED = ("tool", "mounted_at", "unmounted_at", "begin", "end", *COUNTED)
+"""What the table of an audit shows."""
+
+HAPPENED = {
+    "cleared": "the count was cleared",
+    "entered": "another count was entered",
+    "unexplained": "the count rose without cycles",
+    "lost": "the count did not go on",
+}
+
+VERDICTS = {True: 0, False: 1, None: 2}
+"""Exit code of an audit: balanced, something unexplained, can't be stated."""
 
 
 def main() -> None:
@@ -48,7 +63,7 @@ def main() -> None:
         code = UNUSABLE
     except ClampbookError as error:
         print(f"clampbook: {error}", file=sys.stderr)
-        code = FAILED
+        code = UNUSABLE if isinstance(error, BookDamaged) else FAILED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = FAILED
@@ -79,7 +94,15 @@ def _parser() -> argparse.ArgumentParser:
     cycles.add_argument("--last", type=_positive, default=20, metavar="N", help="how many, newest first (20)")
     cycles.add_argument("--format", choices=WRITERS, default="table")
     cycles.set_defaults(run=_cycles)
-    for each in (run, collect, check, cycles):
+    audit = command.add_parser(
+        "audit",
+        help="the book against the controllers' own counts, and against itself",
+        epilog="Exit code: 0 balanced, 1 something is unexplained or wrong, 2 it can't be stated.",
+    )
+    audit.add_argument("--controller", metavar="NAME", help="this one only")
+    audit.add_argument("--json", action="store_true", help="for a program")
+    audit.set_defaults(run=_audit)
+    for each in (run, collect, check, cycles, audit):
         each.add_argument("--site", type=Path, default=Path("site.toml"), metavar="FILE", help="site.toml")
     return parser
 
@@ -129,9 +152,90 @@ def _cycles(asked: argparse.Namespace) -> int:
     return 0
 
 
-def _write_table(rows: Sequence[dict[str, Any]]) -> None:
-    cells = [list(COLUMNS), *([_cell(row[name]) for name in COLUMNS] for row in rows)]
-    widths = [max(len(line[column]) for line in cells) for column in range(len(COLUMNS))]
+def _audit(asked: argparse.Namespace) -> int:
+    site, _ = load_site(asked.site)
+    try:
+        engine = open_book_reader(site.store_address)
+        with store_errors(), engine.connect() as connection:
+            found = list(find_audits(connection, asked.controller))
+    except ClampbookError as error:
+        print(f"clampbook: {error}", file=sys.stderr)
+        return VERDICTS[None]
+    balanced = verdict(found)
+    if asked.json:
+        _write_json({"balanced": balanced, "controllers": [_without_ids(each) for each in found]})
+    else:
+        for each in found:
+            _write_audit(each)
+    return VERDICTS[balanced]
+
+
+def _without_ids(found: Any) -> Any:
+    """Without the numbers that the book gives to controllers and tools for itself."""
+    if isinstance(found, dict):
+        return {
+            name: _without_ids(value)
+            for name, value in found.items()
+            if name not in ("controller_id", "tool_id")
+        }
+    return [_without_ids(each) for each in found] if isinstance(found, list) else found
+
+
+def _write_audit(audit: Record) -> None:
+    says = {True: "balanced", False: "NOT balanced", None: "it can't be stated whether it is balanced"}
+    print(f"{audit['controller']}: {says[audit['balanced']]}")
+    for reason in audit["unknown"].values():
+        print(f"  {reason}")
+    rows = [_audited(row) for row in audit["rows"]]
+    if len(rows) > 1:
+        rows.append(dict.fromkeys(AUDITED, "") | {"tool": "total", **audit["totals"]})
+    if rows:
+        _write_table(rows, AUDITED)
+    for row in audit["rows"]:
+        for line in _items(row):
+            print(f"  {line}")
+    epochs = f"{len(audit['epochs'])} epoch" + ("" if len(audit["epochs"]) == 1 else "s")
+    if not audit["mistakes"]:
+        print(
+            f"  counted again: the tallies equal a full scan of {audit['cycles']} cycles; every number of "
+            f"{epochs} is stored or in an open gap"
+        )
+    for line in audit["mistakes"]:
+        print(f"  WRONG: {line}")
+    for line in audit["conflicts"]:
+        print(f"  CHECK: {line}")
+    print()
+
+
+def _audited(row: Record) -> Record:
+    mount = row["mount"]
+    return {
+        "tool": "no tool" if mount is None else mount["serial"],
+        "mounted_at": "" if mount is None else mount["mounted_at"],
+        "unmounted_at": "" if mount is None or mount["unmounted_at"] is None else mount["unmounted_at"],
+        **{name: f"{row[name]['epoch']}.{row[name]['sequence']}" for name in ("begin", "end")},
+        **{name: row[name] for name in COUNTED},
+    }
+
+
+def _items(row: Record) -> Iterator[str]:
+    """What explains a row, and why a number of it is not known."""
+    where = f"up to {row['end']['epoch']}.{row['end']['sequence']}"
+    for each in row["count_changes"]:
+        between = f"between {_cell(each['after_at'])} and {_cell(each['noticed_at'])}"
+        at = f"at {each['epoch']}.{each['sequence']}"
+        became = f"{_cell(each['expected'])} became {each['found']}"
+        yield f"{where}: {HAPPENED[each['kind']]} {at}, {between}: {became}"
+    for each in row["gaps"]:
+        yield f"{where}: {_cell(each['cycles'])} in a gap ({each['reason']}, commit {each['commit_number']})"
+    for name, reason in row["unknown"].items():
+        if name in ("counter_difference", "in_gaps"):
+            yield f"{where}: {name} is not known: {reason}"
+
+
+def _write_table(rows: Sequence[Record], columns: Sequence[str] = COLUMNS) -> None:
+    cells = [list(columns), *([_cell(row[name]) for name in columns] for row in rows)]
+    widths = [max(len(line[column]) for line in cells) for column in range(len(columns))]
     for line in cells:
         print("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
 
@@ -148,7 +252,7 @@ def _cell(value: Any) -> str:
     )
 
 
-def _write_csv(rows: Sequence[dict[str, Any]]) -> None:
+def _write_csv(rows: Sequence[Record]) -> None:
     table = csv.writer(sys.stdout)
     if rows:
         table.writerow(rows[0])
@@ -156,8 +260,8 @@ def _write_csv(rows: Sequence[dict[str, Any]]) -> None:
         table.writerow([orjson.dumps(v).decode() if isinstance(v, dict) else v for v in row.values()])
 
 
-def _write_json(rows: Sequence[dict[str, Any]]) -> None:
-    print(orjson.dumps(rows, option=orjson.OPT_UTC_Z | orjson.OPT_INDENT_2).decode())
+def _write_json(found: Any) -> None:
+    print(orjson.dumps(found, option=orjson.OPT_UTC_Z | orjson.OPT_INDENT_2).decode())
 
 
 WRITERS = {"table": _write_table, "csv": _write_csv, "json": _write_json}

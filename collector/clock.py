@@ -1,17 +1,37 @@
 """The controller's clock against ours. Pure: every instant is an argument.
 
+How it works. Each reading of the controller's clock tells its offset to UTC, with ± what could not be seen:
+the round trip, and how fine the clock is. What is known is what all readings agree upon: an interval that
+widens with time, by what two quartzes may drift apart, and is cut by each new reading, most by the one with
+the smallest delay (compare the clock filter and the intersection of RFC 5905, sections 10 and 11.2.1). A
+reading that agrees with nothing known is a clock that was set, or that lost its time: the interval begins
+anew.
+
+A cycle's end is then an interval and not an instant: its time stamp, corrected, ± all that; cut to what is
+known without any clock, that it lies after the cycle before it and before we read it. Where the stamp
+contradicts that, the stamp is wrong, and only the bounds count.
+
 A naive controller clock is read as if it were UTC: its zone then is part of the offset, and no zone needs
-to be known.
+to be known; summer time shows as a clock that was set.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
+DRIFT_MOST_PPM = 200.0
+"""Two quartzes drift apart by no more: 100 ppm each. Common practice, no published source."""
 MESSAGE_DELAY_MOST_MS = 1000.0
 """Assumed bound on the way of a live message through a broker on the plant's network; no published source."""
-
-MESSAGE_WINDOW = timedelta(minutes=10)
-"""How long a fast message is remembered; a quartz drifts by some 10 ms in it (100 ppm at most 60 ms)."""
+STILL_AFTER = timedelta(seconds=3)
+"""A clock that has shown the same for so long, and twice its resolution, stands still."""
+DRIFT_FROM = timedelta(minutes=10)
+"""The drift counts from the best that was known of the offset in so long."""
+SLOW_MESSAGES, SLOW_FOR = 3, timedelta(minutes=1)
+"""So many messages that agree on a slower clock, over so long, are believed; fewer may have been delayed, or
+held up together."""
+DRIFT_WITHIN_PPM = 20.0
+"""A drift is told once it is known to within this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,69 +41,208 @@ class ClockOffset:
     offset_ms: float
     uncertainty_ms: float
 
+    def aged(self, age: timedelta) -> "ClockOffset":
+        """The same some time later, or earlier."""
+        return replace(self, uncertainty_ms=self.uncertainty_ms + _ms(abs(age)) * DRIFT_MOST_PPM * 1e-6)
+
+    @property
+    def least_ms(self) -> float:
+        return self.offset_ms - self.uncertainty_ms
+
+    @property
+    def most_ms(self) -> float:
+        return self.offset_ms + self.uncertainty_ms
+
+    def contradicts(self, other: "ClockOffset") -> bool:
+        """No offset lies within both."""
+        return max(self.least_ms, other.least_ms) > min(self.most_ms, other.most_ms)
+
+    def within(self, other: "ClockOffset") -> "ClockOffset":
+        """What both agree upon."""
+        return between(max(self.least_ms, other.least_ms), min(self.most_ms, other.most_ms))
+
+    def around(self, other: "ClockOffset") -> "ClockOffset":
+        """One or the other."""
+        return between(min(self.least_ms, other.least_ms), max(self.most_ms, other.most_ms))
+
+
+def between(least_ms: float, most_ms: float) -> ClockOffset:
+    return ClockOffset((least_ms + most_ms) / 2, (most_ms - least_ms) / 2)
+
 
 def as_utc(said: datetime) -> datetime:
     return said.replace(tzinfo=UTC) if said.tzinfo is None else said.astimezone(UTC)
 
 
-def offset_by_poll(said: datetime, asked_at: datetime, received_at: datetime) -> ClockOffset:
+def offset_by_poll(
+    said: datetime, asked_at: datetime, received_at: datetime, resolution_ms: float = 0.0
+) -> ClockOffset:
     """From a clock that was read between two instants of ours.
 
     The reading was made at some moment between them: the middle, ± half the round trip (the rule of RFC
-    5905, section 8, for an exchange whose two ways are not known apart).
+    5905, section 8, for an exchange whose two ways are not known apart). A clock of whole seconds shows the
+    second that has begun, or the nearest one.
     """
-    half = (received_at - asked_at) / 2
-    return ClockOffset(_ms(as_utc(said) - (asked_at + half)), _ms(half))
+    said_ms = _ms(as_utc(said) - asked_at)
+    back_ms = _ms(received_at - asked_at)
+    return between(said_ms - resolution_ms / 2 - back_ms, said_ms + resolution_ms)
 
 
-def offset_by_message(said: datetime, received_at: datetime) -> ClockOffset:
+def offset_by_message(said: datetime, received_at: datetime, resolution_ms: float = 0.0) -> ClockOffset:
     """From a clock in a live message: its delay can't be measured, so it is assumed to be bounded."""
-    return ClockOffset(_ms(as_utc(said) - received_at), MESSAGE_DELAY_MOST_MS)
+    ahead_ms = _ms(as_utc(said) - received_at)
+    return between(ahead_ms - resolution_ms / 2, ahead_ms + MESSAGE_DELAY_MOST_MS + resolution_ms)
 
 
-class LeastDelay:
-    """Among the messages of a while, the offset that the fastest one told.
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """What is known of a controller's clock."""
 
-    A delay can only make a clock look slow, so the largest offset is the truest; a message that queued behind
-    others in the broker says nothing new. A clock that was set back is believed once the window has passed.
-    """
+    offset: ClockOffset | None
+    """None: it shows no time, stands still, or was not read yet."""
+    set_from: ClockOffset | None = None
+    """The offset before, where this reading showed that the clock was set."""
+    drift_ppm: float | None = None
+    """By how much it runs fast against ours; None until it was watched for long enough."""
+    stands_still: bool = False
 
-    def __init__(self, known: ClockOffset | None, now: datetime) -> None:
-        """known: the offset from before a restart, if there is one."""
-        self._seen: list[tuple[datetime, ClockOffset]] = [] if known is None else [(now, known)]
 
-    def after(self, offset: ClockOffset, now: datetime) -> ClockOffset:
-        """The offset to go by, with this message counted in."""
-        fresh = [(at, seen) for at, seen in self._seen if now - at <= MESSAGE_WINDOW]
-        # A slower message will not be the fastest as long as a faster and later one is remembered.
-        self._seen = [(at, seen) for at, seen in fresh if seen.offset_ms > offset.offset_ms] + [(now, offset)]
-        return self._seen[0][1]
+class Watch:
+    """Watches one controller's clock, reading by reading."""
+
+    def __init__(
+        self, known: ClockOffset | None, at: datetime | None, resolution_ms: float, pushed: bool = False
+    ) -> None:
+        """known, at: the offset from before a restart, and when it was that; pushed: readings come in
+        messages, which may be delayed beyond any bound: that makes a clock look slow, never fast."""
+        self._known = (at, known) if known is not None and at is not None else None
+        self._anchor = self._known
+        self._resolution_ms = resolution_ms
+        self._pushed = pushed
+        self._slow: list[tuple[datetime, ClockOffset]] = []
+        self._said: datetime | None = None
+        self._said_since: datetime | None = None
+
+    def offset(self, now: datetime) -> ClockOffset | None:
+        """By what is known so far."""
+        return self._known and self._known[1].aged(now - self._known[0])
+
+    def read(self, said: datetime | None, reading: ClockOffset | None, at: datetime) -> Watched:
+        """Take a reading, made at `at`, into account. `said`: what the clock showed; None: nothing."""
+        if said is None or reading is None:
+            return Watched(None)
+        if said == self._said and self._said_since is not None:
+            still_ms = _ms(at - self._said_since)
+            if still_ms > _ms(STILL_AFTER) + 2 * self._resolution_ms:
+                return Watched(None, stands_still=True)
+            return Watched(self._if_still(at, still_ms), drift_ppm=self._drift_ppm(at))
+        self._said, self._said_since = said, at
+        known = self.offset(at)
+        if known is None or not reading.contradicts(known):
+            self._slow = []
+            offset = reading if known is None else self._agreed(known, reading)
+            self._known = (at, offset)
+            self._set_anchor()
+            return Watched(offset, drift_ppm=self._drift_ppm(at))
+        if self._pushed and reading.most_ms < known.least_ms and not self._is_slow(reading, at):
+            return Watched(known.around(reading), drift_ppm=self._drift_ppm(at))
+        self._slow = []
+        self._known = self._anchor = (at, reading)
+        return Watched(reading, set_from=known)
+
+    def _if_still(self, at: datetime, still_ms: float) -> ClockOffset | None:
+        """The offset of a clock that shows the same as before, and may be standing still already."""
+        known = self.offset(at)
+        late_ms = max(still_ms - self._resolution_ms, 0.0)
+        return known and between(known.least_ms - late_ms, known.most_ms)
+
+    def _agreed(self, known: ClockOffset, reading: ClockOffset) -> ClockOffset:
+        """What both say. Of a message only the lower bound is sure; the upper one is that of the quickest."""
+        if not self._pushed:
+            return known.within(reading)
+        least_ms = max(known.least_ms, reading.least_ms)
+        return between(least_ms, least_ms + 2 * reading.uncertainty_ms)
+
+    def _set_anchor(self) -> None:
+        if self._anchor is None or self._known is None:
+            self._anchor = self._known
+        elif self._known[0] - self._anchor[0] < DRIFT_FROM:
+            self._anchor = min(self._anchor, self._known, key=lambda each: each[1].uncertainty_ms)
+
+    def _is_slow(self, reading: ClockOffset, at: datetime) -> bool:
+        """Whether enough delayed messages agree that the clock itself is slow."""
+        agreeing = [each for each in self._slow if not each[1].aged(at - each[0]).contradicts(reading)]
+        self._slow = [*agreeing, (at, reading)]
+        return len(self._slow) >= SLOW_MESSAGES and at - self._slow[0][0] >= SLOW_FOR
+
+    def _drift_ppm(self, now: datetime) -> float | None:
+        if self._anchor is None or self._known is None or now <= self._anchor[0]:
+            return None
+        (begun_at, begun), (_, latest) = self._anchor, self._known
+        since_ms = _ms(now - begun_at)
+        if 1e6 * (begun.uncertainty_ms + latest.uncertainty_ms) / since_ms > DRIFT_WITHIN_PPM:
+            return None
+        return 1e6 * (latest.offset_ms - begun.offset_ms) / since_ms
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """When a cycle ended, in UTC."""
+
+    at: datetime
+    uncertainty_ms: float | None
+    """±; None where nothing is known of it."""
+    earliest: datetime | None
+    """It did not end before."""
+    latest: datetime
 
 
 def ended_at(
     said: datetime | None,
-    offset: ClockOffset | None,
+    offsets: Sequence[ClockOffset],
     resolution_ms: float,
     read_at: datetime,
-    after: datetime | None,
-) -> tuple[datetime, float | None]:
-    """When a cycle ended, in UTC, with ± uncertainty in ms (None where nothing is known of it).
+    before: Ended | None,
+    not_before: datetime | None,
+) -> Ended:
+    """When a cycle ended.
 
-    Args: said: by the controller's clock; resolution_ms: of the record's time stamp; read_at: when we had the
-    record; after: the end of the cycle before it on the same controller.
-    Never later than `read_at`: what we have read has ended. Not before `after`, where the uncertainty leaves
-    the choice: cycles of one second, stamped in whole seconds, stay in the order of their sequence.
+    Args: said: by the controller's clock; offsets: of that clock, with its uncertainty at `read_at`; two
+    where it was set lately: it may have made the stamp before, after, or standing still between them;
+    resolution_ms: of the stamp;
+    read_at: when we had the record, so it had ended; before: the cycle before it on the same controller;
+    not_before: an instant at which the controller had not made it yet.
     """
-    if said is None:
-        return read_at, None
-    corrected = as_utc(said) - timedelta(milliseconds=offset.offset_ms if offset else 0.0)
-    at = min(corrected, read_at)
-    if offset is None:
-        return at, None
-    uncertainty_ms = offset.uncertainty_ms + resolution_ms
-    if after is not None and timedelta() < after - at <= timedelta(milliseconds=uncertainty_ms):
-        at = after
-    return at, uncertainty_ms
+    known = (before.earliest if before else None, not_before)
+    earliest = max((min(at, read_at) for at in known if at is not None), default=None)
+    spans = list(_spans(said, offsets, resolution_ms, read_at)) if said else []
+    begin = min((each[0] for each in spans), default=None)
+    end = max((each[1] for each in spans), default=read_at)
+    if begin is not None and begin <= read_at and (earliest is None or end >= earliest):
+        begin, end = max(begin, earliest or begin), min(end, read_at)
+    elif earliest is not None:
+        begin, end = earliest, read_at
+    else:
+        at = read_at if said is None or spans else min(as_utc(said), read_at)
+        return Ended(max(at, before.at) if before else at, None, None, read_at)
+    at = begin + (end - begin) / 2
+    if before is not None:
+        at = max(at, before.at)  # in the order of their sequence, whatever the clock says
+    return Ended(at, _ms(max(at - begin, end - at)), begin, end)
+
+
+def _spans(
+    said: datetime, offsets: Sequence[ClockOffset], resolution_ms: float, read_at: datetime
+) -> Iterator[tuple[datetime, datetime]]:
+    """Begin and end of the time in which a stamp was made: it was cut, or rounded, to its resolution."""
+    for offset in offsets:
+        try:
+            at = as_utc(said) - timedelta(milliseconds=offset.offset_ms)
+            around_ms = offset.aged(read_at - at).uncertainty_ms
+            begin = at - timedelta(milliseconds=around_ms + resolution_ms / 2)
+            yield begin, at + timedelta(milliseconds=around_ms + resolution_ms)
+        except OverflowError:
+            continue  # a stamp at the end of the calendar
 
 
 def _ms(span: timedelta) -> float:

@@ -96,6 +96,11 @@ class ControllerPart(Strict):
     """A layout file, relative to the site file, or `example:` and the name of one that comes along."""
     host: str
     """Of the controller; for MQTT, of the broker."""
+    log_folder: str | None = None
+    """Where people put this controller's CSV logs, relative to the site file; each controller has its own."""
+    controller_serial: str | None = None
+    """The controller's own identity, where its layout shows one: another one that answers is refused. Without
+    it, the book learns the identity, and refuses a controller that it knows from another place."""
     poll_interval_s: Seconds = 1.0
     connect_timeout_s: Seconds = 3.0
 
@@ -163,6 +168,9 @@ class Site(Strict):
             return EXAMPLE_LAYOUTS / f"{controller.layout.removeprefix('example:')}.toml"
         return self._path.parent / controller.layout
 
+    def log_folder(self, controller: ControllerPart) -> Path | None:
+        return None if controller.log_folder is None else self._path.parent / controller.log_folder
+
     def password(self, controller: MqttController) -> str | None:
         if controller.password_file is None:
             return None
@@ -178,7 +186,7 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
     site = validate(Site, toml)
     site._path = path
     layouts: dict[str, Layout] = {}
-    mistakes = [*doubled_names(site, toml), *unreadable_passwords(site, toml)]
+    mistakes = [*doubled_names(site, toml), *unreadable_passwords(site, toml), *unusable_folders(site, toml)]
     for number, controller in enumerate(site.controllers):
         key = f"controllers[{number}].layout"
         if not site.layout_path(controller).is_file():
@@ -194,6 +202,12 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
                 f"layout {layout.name} is for {layout.protocol}, this controller speaks {controller.protocol}"
             )
             mistakes.append(toml.mistake(key, says))
+        if controller.controller_serial is not None and layout.status.find("controller_serial") is None:
+            says = f"layout {layout.name} shows no controller_serial, so it can't be checked"
+            mistakes.append(toml.mistake(f"controllers[{number}].controller_serial", says))
+        if controller.log_folder is not None and layout.log is None:
+            says = f"layout {layout.name} has no [log] section, so nobody knows how to read such a log"
+            mistakes.append(toml.mistake(f"controllers[{number}].log_folder", says))
         layouts[controller.name] = layout
     if mistakes:
         raise ConfigError(mistakes)
@@ -220,6 +234,20 @@ def unreadable_passwords(site: Site, toml: TomlFile) -> Iterator[Mistake]:
         except OSError as error:
             key = f"controllers[{number}].password_file"
             yield toml.mistake(key, f"can't read {controller.password_file!r}: {error.strerror}")
+
+
+def unusable_folders(site: Site, toml: TomlFile) -> Iterator[Mistake]:
+    seen: dict[Path, str] = {}
+    for number, controller in enumerate(site.controllers):
+        folder = site.log_folder(controller)
+        if folder is None:
+            continue
+        key = f"controllers[{number}].log_folder"
+        if not folder.is_dir():
+            yield toml.mistake(key, f"there is no folder {folder}; make it, or leave the key out")
+        owner = seen.setdefault(folder.resolve(), controller.name)
+        if owner != controller.name:
+            yield toml.mistake(key, f"is the folder of {owner} too; a log must be of one controller")
 
 
 def identity(controller: Controller, layout: Layout) -> ControllerIdentity:

@@ -1,6 +1,6 @@
 """The collector: store, then writer, then one task a controller. Lifetimes nest, and leaving them in
-reverse order is the
-shutdown: pollers first, then what they handed over is committed, then the book is closed.
+reverse order is the shutdown: pollers first, then what they handed over is committed, then the book is
+closed.
 """
 
 import asyncio
@@ -12,8 +12,10 @@ from datetime import UTC, datetime
 from collector import __version__
 from collector.backoff import Backoff
 from collector.config import Controller, ModbusController, MqttController, S7Controller, Site, identity
+from collector.errors import StoreError
 from collector.inbox import Inbox
 from collector.layouts.schema import BlockLayout, Layout, ModbusLayout, MqttLayout, S7Layout
+from collector.log_folder import follow_logs
 from collector.poller import Polling, follow
 from collector.sources.base import BlockSource, MessageSource
 from collector.sources.modbus import ModbusSource
@@ -33,7 +35,7 @@ def utc_now() -> datetime:
 async def collect(site: Site, layouts: Mapping[str, Layout], stop: asyncio.Event) -> None:
     """Follow every controller of the site until `stop` is set.
 
-    Raises: StoreError: the book can't be opened, or another collector keeps it.
+    Raises: StoreError: the book can't be opened, or another collector keeps it; BookDamaged.
     """
     address = site.store_address
     engine = await asyncio.to_thread(open_book_writer, address)
@@ -43,24 +45,50 @@ async def collect(site: Site, layouts: Mapping[str, Layout], stop: asyncio.Event
             "clampbook %s, SQLite %s, book %s in %s", __version__, SQLITE_VERSION, writer.instance, address
         )
         await writer.register([identity(each, layouts[each.name]) for each in site.controllers])
-        async with asyncio.TaskGroup() as tasks:
-            # A mistake in the writer ends the daemon: nothing can be promised without it.
-            watch = tasks.create_task(writer.watch(), name="writer")
-            followers = [
-                tasks.create_task(follow_controller(site, each, layouts[each.name], writer), name=each.name)
-                for each in site.controllers
-            ]
-            await stop.wait()
-            for each in (watch, *followers):
-                each.cancel()
+        try:
+            await follow_all(site, layouts, writer, stop)
+        except BaseExceptionGroup as group:
+            raise cause_of(group) from None
     engine.dispose()
     log.info("collector stopped; everything taken is in the book")
 
 
+async def follow_all(site: Site, layouts: Mapping[str, Layout], writer: Writer, stop: asyncio.Event) -> None:
+    async with asyncio.TaskGroup() as tasks:
+        # What ends the writer ends the daemon: nothing can be promised without it.
+        watch = tasks.create_task(writer.watch(), name="writer")
+        followers = [
+            tasks.create_task(follow_controller(site, each, layouts[each.name], writer), name=each.name)
+            for each in site.controllers
+        ]
+        await stop.wait()
+        for each in (watch, *followers):
+            each.cancel()
+
+
+def cause_of(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    """What the store said, where that is all that happened; else the group itself."""
+    stores, others = group.split(StoreError)
+    if stores is None or others is not None:
+        return group
+    cause: BaseException = stores
+    while isinstance(cause, BaseExceptionGroup):
+        cause = cause.exceptions[0]
+    return cause
+
+
 async def follow_controller(site: Site, controller: Controller, layout: Layout, writer: Writer) -> None:
-    """One controller's whole life; only cancellation ends it."""
+    """One controller's whole life, and its logs; only cancellation ends it."""
     memory = await writer.recall(controller.name)
-    standing = Standing(controller.name, layout, writer, memory, utc_now)
+    standing = Standing(controller.name, layout, writer, memory, utc_now, controller.controller_serial)
+    async with asyncio.TaskGroup() as tasks:
+        tasks.create_task(follow_link(site, controller, layout, standing), name=controller.name)
+        if (folder := site.log_folder(controller)) is not None:
+            tasks.create_task(follow_logs(standing, layout, folder), name=f"{controller.name} logs")
+
+
+async def follow_link(site: Site, controller: Controller, layout: Layout, standing: Standing) -> None:
+    """Follow one controller over its protocol; only cancellation ends it."""
     backoff = Backoff(random.random)
     if isinstance(controller, MqttController):
         assert isinstance(layout, MqttLayout)

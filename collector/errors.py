@@ -7,9 +7,11 @@
         LinkDown         refused, reset, timed out, cut in mid-frame    -> new connection after a pause
         BadReply         an answer that can't be trusted                -> the same, counted by kind
         Refused          the controller said "no", with its code        -> longest pause; a person must look
+          OtherController  it is another one than the site file says    -> the same; the book takes nothing
         TornRead         overwritten while being read                   -> read again, a few times
       DecodeError        bytes make no sense                            -> raw bytes to quarantine, go on
       StoreError         the book can't take it now                     -> the same work again later
+        BookDamaged      its file is damaged                            -> the daemon ends; a person must look
         StalePosition    the book stands elsewhere than we thought      -> recall the position, plan anew
       QueryError         a question that can't be answered as put       -> the API makes a problem of it
 
@@ -79,6 +81,13 @@ class Refused(SourceError):
         self.code = code
 
 
+class OtherController(Refused):
+    """What answers is another controller than the one that belongs here."""
+
+    def __init__(self, says: str) -> None:
+        super().__init__("other controller", says)
+
+
 class TornRead(SourceError):
     """What was read was overwritten meanwhile. The connection is good; read again."""
 
@@ -96,6 +105,10 @@ class DecodeError(ClampbookError):
 
 class StoreError(ClampbookError):
     """The store can't take or give it now (locked, full, unreachable). Nothing of it is in the book."""
+
+
+class BookDamaged(StoreError):
+    """What is in the book's file can't be trusted any more: nothing more may be written to it."""
 
 
 class StalePosition(StoreError):

@@ -1,24 +1,40 @@
 """A controller that pushes its cycles through a broker: the broker's queue is the memory, and
 acknowledgement follows the commit. A message that was taken and not committed comes again; one that comes
-again and is in the book already is known by its bytes.
+again and is in the book already is known by its bytes; one that was overtaken closes the gap that was listed
+for it. A retained message lay in the broker, nobody knows how long: it proves nothing about now.
 """
 
 import asyncio
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from collector import clock, ledger
 from collector.errors import DecodeError, StalePosition, StoreError
 from collector.layouts.decoder import Decoder
 from collector.layouts.schema import MqttLayout
-from collector.model import BookedCurve, BookedCycle, Cycle, Gap, GapReason, Position, Quarantined, StatusSeen
+from collector.ledger import Arrival, Counted, Mounted
+from collector.model import (
+    BookedCurve,
+    BookedCycle,
+    CountChange,
+    Cycle,
+    Gap,
+    GapReason,
+    MountChange,
+    Position,
+    Quarantined,
+    StatusSeen,
+)
 from collector.poller import STORE_PAUSE_S
 from collector.sources.base import Message, MessageSource
 from collector.standing import Standing
 
 log = logging.getLogger(__name__)
+
+OVERTAKEN_MOST = timedelta(minutes=1)
+"""A message that is older than the last one by more was not overtaken: the controller's clock was set."""
 
 
 @dataclass(slots=True)
@@ -29,7 +45,11 @@ class Tray:
     cycles: list[BookedCycle] = field(default_factory=list)
     curves: list[BookedCurve] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
+    mounts: list[MountChange] = field(default_factory=list)
+    counts: list[CountChange] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
+    controller_serial: str | None = None
+    """The controller's identity, where it is new to the book."""
 
     @property
     def empty(self) -> bool:
@@ -51,7 +71,8 @@ class Inbox:
         }
         self._tray = Tray(standing.position)
         self._gap_reason: GapReason = "messages lost"
-        self._least_delay = clock.LeastDelay(standing.clock_offset, standing.now())
+        self._replaced_by: str | None = None
+        """Identity of a controller that took the place of the one we knew, until its first cycle is here."""
 
     @property
     def topics(self) -> dict[str, int]:
@@ -59,7 +80,8 @@ class Inbox:
         return {topic: int(take != self._take_status) for topic, take in self._takes.items()}
 
     async def work(self, source: MessageSource, went_well: Callable[[], None]) -> None:
-        """Take messages until the connection ends. Raises: SourceError, StalePosition."""
+        """Take messages until the connection ends. Raises: SourceError, StoreError."""
+        await self._standing.keep_link("up")
         if not source.session_kept and self._standing.position is not None:
             log.warning(
                 "%s: the broker did not keep our session; what it had for us is lost", self._standing.name
@@ -84,42 +106,81 @@ class Inbox:
 
     async def _take_status(self, message: Message) -> None:
         status = self._decoder.decode_status(message.payload)
-        # A retained status lay in the broker, nobody knows how long: it proves nothing about now.
-        live = not message.retained
-        offset = None
-        if live and status.clock is not None:
-            told = clock.offset_by_message(status.clock, message.received_at)
-            offset = self._least_delay.after(told, message.received_at)
-        seen = self._standing.seen(status, message.received_at, offset)
-        await self._flush(seen, self._read_through(seen) if live else self._tray.position)
+        identity = await self._standing.identify(status)
+        self._replaced_by = status.controller_serial if identity == "replaced" else None
+        if message.retained:
+            await self._flush(self._standing.seen(status, message.received_at), self._tray.position)
+            return
+        reading = None
+        if status.clock is not None:
+            resolution_ms = self._layout.clock_resolution_ms
+            reading = clock.offset_by_message(status.clock, message.received_at, resolution_ms)
+        seen = self._standing.look(status, reading, message.received_at)
+        if identity == "new":
+            self._tray.controller_serial = status.controller_serial
+        await self._flush(seen, self._read_through(seen))
 
     async def _take_cycle(self, message: Message) -> None:
         cycle = self._decoder.decode_cycle(message.payload)
-        arrival = ledger.arrival(self._tray.position, cycle.sequence, self._layout.sequence_modulus)
-        if arrival.kind == "repeated":
-            await self._take_repeated(message, cycle, arrival.number)
+        position = self._tray.position
+        most = self._most(message.received_at)
+        numbering = self._standing.numbering
+        arrival = ledger.arrival(position, cycle.sequence, cycle.total_count, numbering, most)
+        if position is not None and self._replaced_by is not None:
+            arrival = Arrival("another memory", ledger.first_number(cycle.sequence))
+        if position is None or arrival.kind == "next":
+            self._add(position.epoch if position else 1, arrival.number, cycle, [], message.received_at)
             return
-        epoch = self._tray.position.epoch if self._tray.position else 1
-        gaps = ledger.whole_gap(epoch, arrival.missing, self._gap_reason)
-        self._add(epoch, arrival.number, cycle, gaps, message.received_at)
-
-    async def _take_repeated(self, message: Message, cycle: Cycle, number: int) -> None:
-        """A duplicate, the first cycle after the controller fell back, or one that was overtaken."""
         await self._flush()
-        position = self._standing.position
-        assert position is not None
-        known = (await self._standing.find_raw([number])).get(number)
-        if known == cycle.raw:
+        if await self._standing.is_known(cycle):
             return
-        if known is None and await self._standing.is_missing(number):
-            self._set_aside(message, f"cycle {cycle.sequence} came after the book had listed it as missing")
+        if arrival.kind == "repeated" and await self._is_late(cycle):
             return
-        log.warning(
-            "%s: sequence fell back from %d to %d", self._standing.name, position.sequence, cycle.sequence
-        )
-        begun = Position(position.epoch + 1, cycle.sequence, cycle.total_count)
-        gaps = ledger.lost_in_restart(position, begun, first=cycle.sequence, brought=1)
-        self._add(begun.epoch, begun.sequence, cycle, gaps, message.received_at)
+        if arrival.kind == "repeated" and self._precedes_the_book(position, arrival.number, cycle):
+            self._set_aside(message, f"cycle {cycle.sequence} is older than what the book begins with")
+        elif message.retained and (arrival.kind != "after a gap" or cycle.total_count is None):
+            self._set_aside(message, f"cycle {cycle.sequence} was retained, and fits nowhere")
+        elif arrival.kind == "after a gap":
+            gaps = ledger.whole_gap(position.epoch, arrival.missing, self._gap_reason)
+            self._add(position.epoch, arrival.number, cycle, gaps, message.received_at)
+        else:
+            self._begin_epoch(position, cycle, message.received_at, most if arrival.agrees else None)
+
+    async def _is_late(self, cycle: Cycle) -> bool:
+        """Whether it was overtaken: then it has closed its gap."""
+        outcome = await self._standing.take_overtaken(cycle)
+        return outcome.stored + outcome.known > 0
+
+    def _precedes_the_book(self, position: Position, number: int, cycle: Cycle) -> bool:
+        """Whether it was overtaken by the book's first cycle: a little older than the last one by its time,
+        and by its count, where it has one, in the same memory."""
+        last = self._standing.last_controller_time
+        if cycle.controller_time is None or last is None:
+            return False
+        if position.total_count is not None and cycle.total_count is not None:
+            behind = position.total_count - cycle.total_count
+            if behind != position.sequence - number:
+                return False
+        return timedelta() < clock.as_utc(last) - clock.as_utc(cycle.controller_time) < OVERTAKEN_MOST
+
+    def _begin_epoch(self, before: Position, cycle: Cycle, received_at: datetime, most: int | None) -> None:
+        number = ledger.first_number(cycle.sequence)
+        begun = Position(before.epoch + 1, number, cycle.total_count)
+        reason: GapReason = "controller replaced" if self._replaced_by else "controller restarted"
+        restart = ledger.restart(before, begun, number, self._standing.numbering, most, received_at, reason)
+        log.warning("%s: a new memory: %d came after %d", self._standing.name, number, before.sequence)
+        self._tray.controller_serial = self._replaced_by or self._tray.controller_serial
+        self._replaced_by = None
+        self._tray.counts += [restart.change] if restart.change else []
+        self._add(begun.epoch, number, cycle, restart.gaps, received_at, restart.total_count)
+
+    def _most(self, now: datetime) -> int | None:
+        """Cycles that the controller can have made since the last one in the tray, or in the book."""
+        if self._tray.cycles:
+            last = self._tray.cycles[-1]
+            around = timedelta(milliseconds=last.time_uncertainty_ms or 0.0)
+            return self._standing.numbering.most(last.ended_at - around, now)
+        return self._standing.most(now)
 
     async def _take_curve(self, message: Message) -> None:
         curve = self._decoder.decode_curve(message.payload)
@@ -128,15 +189,45 @@ class Inbox:
             self._set_aside(message, f"curve of cycle {curve.sequence}, which came before the book began")
             return
         number = ledger.number_of(position, curve.sequence, self._layout.sequence_modulus)
+        if position.sequence - number > self._layout.sequence_modulus // 2:
+            self._set_aside(message, f"curve of cycle {curve.sequence}, which is not in the book")
+            return
         self._tray.curves.append(BookedCurve(position.epoch, number, curve))
 
-    def _add(self, epoch: int, number: int, cycle: Cycle, gaps: list[Gap], received_at: datetime) -> None:
-        tray = self._tray
-        read_through_at = tray.position.read_through_at if tray.position else None
-        after = tray.cycles[-1].ended_at if tray.cycles else None
-        tray.cycles += self._standing.book(epoch, [(number, cycle)], received_at, after=after)
-        tray.gaps += ledger.bound(gaps, tray.cycles, self._standing.settled_at, received_at)
-        tray.position = Position(epoch, number, cycle.total_count, read_through_at)
+    def _add(
+        self,
+        epoch: int,
+        number: int,
+        cycle: Cycle,
+        gaps: list[Gap],
+        received_at: datetime,
+        restarted_at: int | None = None,
+    ) -> None:
+        """Put a cycle into the tray. `restarted_at`: the count at the first cycle of a new epoch."""
+        tray, standing = self._tray, self._standing
+        position = tray.position
+        if position is None or position.epoch != epoch:
+            counted = Counted(number, restarted_at if position else cycle.total_count)
+        else:
+            counted = ledger.counted(
+                position,
+                epoch,
+                number,
+                cycle.total_count,
+                standing.numbering,
+                self._most(received_at),
+                received_at,
+            )
+        tray.counts += [counted.change] if counted.change else []
+        tool = tray.cycles[-1].tool if tray.cycles else standing.tool
+        last = tray.cycles[-1] if tray.cycles else None
+        booked = standing.book(
+            epoch, [(number, cycle)], received_at, Mounted(None, None, tool), last, elsewhere=position is None
+        )
+        tray.mounts += ledger.mount_changes(tool, booked, counted)
+        tray.gaps += ledger.bound(gaps, [*tray.cycles, *booked], standing.settled_at, received_at)
+        tray.cycles += booked
+        tray.position = counted.position(epoch, number, position.read_through_at if position else None)
         if gaps:
             self._gap_reason = "messages lost"
 
@@ -145,13 +236,19 @@ class Inbox:
         self._tray.quarantined.append(aside)
 
     def _read_through(self, seen: StatusSeen) -> Position | None:
-        """A status that names our position as the last cycle proves that nothing before it is missing."""
+        """A status that names our position as the last cycle proves that nothing before it is missing, up to
+        when it was sent: by the controller's clock at the earliest, without one by the delay assumed."""
         position = self._tray.position
-        if position is None:
-            return None
+        if position is None or self._replaced_by is not None:
+            return position
         if seen.status.last_sequence != position.sequence % self._layout.sequence_modulus:
             return position
-        return replace(position, read_through_at=seen.read_at)
+        sent_at = seen.read_at - timedelta(milliseconds=clock.MESSAGE_DELAY_MOST_MS)
+        if seen.status.clock is not None and seen.clock_offset_ms is not None:
+            late_ms = seen.clock_offset_ms + (seen.clock_uncertainty_ms or 0.0)
+            sent_at = clock.as_utc(seen.status.clock) - timedelta(milliseconds=late_ms)
+        through, before = self._standing.through(sent_at), position.read_through_at
+        return replace(position, read_through_at=max(through, before) if before else through)
 
     async def _flush(self, seen: StatusSeen | None = None, position: Position | None = None) -> None:
         """Commit what is in the tray; waits for the store as long as it takes: the broker keeps the rest."""
@@ -174,8 +271,11 @@ class Inbox:
                 cycles=tray.cycles,
                 curves=tray.curves,
                 gaps=tray.gaps,
+                mounts=tray.mounts,
+                counts=tray.counts,
                 quarantined=tray.quarantined,
                 seen=seen,
+                controller_serial=tray.controller_serial,
             )
         elif seen is not None:
-            await self._standing.keep_news(seen, position)
+            await self._standing.keep_news(seen, position, controller_serial=tray.controller_serial)

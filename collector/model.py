@@ -49,6 +49,8 @@ class Status:
     """The controller's own number of its last finished cycle, as it stands there (not unwrapped)."""
     newest_slot: int | None = None
     """Ring slot of the last record, where the layout has an index instead of a rule."""
+    controller_serial: str | None = None
+    """The controller's own identity, where it has one."""
     tool: ToolName | None = None
     mode: Mode = "unknown"
     state: State = "not_available"
@@ -124,14 +126,28 @@ class Position:
     sequence: int
     """Unwrapped: runs on where the controller's own number wraps."""
     total_count: int | None = None
-    """The controller's own clamp count when this position was read through; None where it shows none."""
+    """The controller's own clamp count after that cycle, unwrapped; None where it shows none."""
     read_through_at: datetime | None = None
-    """Latest poll at which the controller's last sequence equalled this position."""
+    """Every cycle that ended before it is in the book or in a listed gap: the latest poll at which the
+    controller's last sequence equalled this position, less the time that it may take to record a cycle."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A place in a controller's count: cycles up to this number lie before it, all others after it."""
+
+    epoch: int
+    sequence: int
+    """Unwrapped."""
+    total_count: int | None
+    """The controller's own clamp count there, unwrapped; None where it shows none."""
 
 
 GapReason = Literal[
     "history overwritten",
+    "reader stopped",
     "controller restarted",
+    "controller replaced",
     "record unreadable",
     "skipped sequence",
     "messages lost",
@@ -210,6 +226,38 @@ class MountChange:
 
     tool: ToolName | None
     at: datetime
+    mark: Mark | None = None
+    """The cycles after it are the new tool's; None before the controller's first cycle is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountChange:
+    """The controller's clamp count is not what its cycles make it.
+
+    `cleared`: it went back and counts from 0. `entered`: somebody put in another number, for it went back by
+    less, or rose by more than cycles could make it in the time. `unexplained`: it rose by a few that have no
+    number. `lost`: it did not go on in a new epoch.
+    """
+
+    kind: Literal["cleared", "entered", "unexplained", "lost"]
+    mark: Mark
+    """Where it happened, with the count as it should have stood there; with `lost`, the number before the new
+    epoch's first, and the last count of the epoch before."""
+    found: int
+    """What it was instead."""
+    after_at: datetime | None
+    """The last time that it was as it should be."""
+    noticed_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ClockChange:
+    """Somebody set the controller's clock, or it lost its time."""
+
+    before_ms: float
+    """Its offset to UTC before, ms."""
+    after_ms: float
+    noticed_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +297,9 @@ class StatusSeen:
     clock_offset_ms: float | None
     """Controller clock minus UTC (a naive controller clock read as if it were UTC)."""
     clock_uncertainty_ms: float | None
+    clock_drift_ppm: float | None = None
+    """By how much it runs fast; None until it was watched long enough."""
+    clock_stands_still: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,9 +316,58 @@ class Entry:
     gaps: tuple[Gap, ...] = ()
     mounts: tuple[MountChange, ...] = ()
     faults: tuple[FaultChange, ...] = ()
+    counts: tuple[CountChange, ...] = ()
+    clocks: tuple[ClockChange, ...] = ()
     quarantined: tuple[Quarantined, ...] = ()
     seen: StatusSeen | None = None
     link: Link | None = None
+    controller_serial: str | None = None
+    """The controller's identity, where it is new to the book."""
+
+
+@dataclass(frozen=True, slots=True)
+class LateCycle:
+    """A cycle that came by another way than in its order: in an overtaken message, or in a log file."""
+
+    cycle: Cycle
+    ended_at: datetime | None
+    """Corrected to UTC; None where the cycle has no time."""
+    time_uncertainty_ms: float | None
+    """± around ended_at; None where nothing is known of the controller's clock."""
+
+
+@dataclass(frozen=True, slots=True)
+class LateEntry:
+    """Late cycles of one controller; each is placed in the gap that it closes, whatever the position."""
+
+    controller: str
+    cycles: tuple[LateCycle, ...]
+    modulus: int
+    """Of the controller's sequence."""
+    maker: str
+    model: str
+    """Of its tools."""
+    brought_by: str
+    """In words: "log file L1-07.csv"."""
+    from_log: bool
+    """Another text of the cycles than the controller's own records, and any age; else late messages."""
+    count_modulus: int | None = None
+    """Of the count in a record; None where that never wraps, or there is none."""
+    quarantined: tuple[Quarantined, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LateOutcome:
+    """What became of late cycles: how many of them."""
+
+    stored: int
+    """They closed a gap, or a part of one."""
+    known: int
+    """The book had them."""
+    older: int
+    """They ended before the book began with this controller."""
+    set_aside: int
+    """They belong nowhere, or nobody can say where."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,11 +378,21 @@ class ControllerMemory:
     tool: ToolName | None = None
     """The tool mounted according to the book; None where none is."""
     last_ended_at: datetime | None = None
-    """Latest end of a cycle of this controller in the book."""
+    """End of the controller's last cycle in the book."""
+    last_uncertainty_ms: float | None = None
+    """± around it; None where nothing is known of it."""
+    last_controller_time: datetime | None = None
+    """The same by the controller's own clock, where the record has it."""
+    last_raw: bytes | None = None
+    """The record at the position; None where the book has none there."""
+    read_at: datetime | None = None
+    """When the latest status was read."""
     open_faults: Mapping[str, bool] = field(default_factory=dict)
     """Code of each fault raised and not cleared -> acknowledged already?"""
     clock_offset_ms: float | None = None
     clock_uncertainty_ms: float | None = None
+    controller_serial: str | None = None
+    """The controller's own identity, where it tells one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,15 +17,26 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AbstractAsyncContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from collector import clock, ledger
 from collector.backoff import Backoff
-from collector.errors import DecodeError, Refused, SourceError, StalePosition, StoreError, TornRead
+from collector.errors import DecodeError, Refused, SourceError, StoreError, TornRead
 from collector.layouts.decoder import Decoder
 from collector.layouts.schema import ModbusLayout, S7Layout
-from collector.model import BookedCurve, Cycle, Gap, Position, Quarantined, StatusSeen
+from collector.ledger import Counted, Plan
+from collector.model import (
+    BookedCurve,
+    CountChange,
+    Cycle,
+    Gap,
+    GapReason,
+    Mark,
+    Position,
+    Quarantined,
+    StatusSeen,
+)
 from collector.ring import CHUNK, Polled, Ring
 from collector.sources.base import BlockSource
 from collector.standing import Standing
@@ -48,21 +59,20 @@ async def follow(
     backoff: Backoff,
 ) -> None:
     """Follow one controller for ever; one object, one connection. Only cancellation ends it."""
+    await standing.keep_link("connecting")
     while True:
-        await standing.keep_link("connecting")
         try:
             async with open_source() as source:
-                await standing.keep_link("up")
                 await work(source, backoff.reset)
             raise AssertionError("work on a connection ended without an error")
         except SourceError as error:
             pause_s = backoff.after(error)
             log.warning("%s: %s; next try in %.1f s", standing.name, error, pause_s)
             await standing.keep_link("refused" if isinstance(error, Refused) else "down", error)
-        except StalePosition as error:
+        except StoreError as error:
             # The broker brings it again; what of it is in the book already is known by its bytes.
             pause_s = STORE_PAUSE_S
-            log.warning("%s: %s; taking the messages again", standing.name, error)
+            log.warning("%s: %s; the broker keeps the messages meanwhile", standing.name, error)
         except Exception as error:
             # One barrier: a mistake of ours in one controller's task must not stop the others.
             pause_s = backoff.longest()
@@ -82,17 +92,37 @@ async def each_interval(interval_s: float) -> AsyncIterator[None]:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """One status, with all that it means."""
+
+    polled: Polled
+    status: StatusSeen
+    plan: Plan
+    counted: Counted
+    controller_serial: str | None
+    """The controller's identity, where it is new to the book."""
+
+
+@dataclass(frozen=True, slots=True)
 class Settled:
     """Numbers of one epoch that are settled: each is a cycle or in a gap."""
 
     epoch: int
     number: int
     """The last of them."""
-    last: int
-    """What the controller has reached."""
+    counted: Counted
+    """Over these numbers, up to the last that the controller has reached."""
     cycles: list[tuple[int, Cycle]] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
+    counts: list[CountChange] = field(default_factory=list)
+    elsewhere: bool = False
+    """Some may have been made before the controller came here."""
+
+    @property
+    def all(self) -> bool:
+        """All that the status showed."""
+        return self.number == self.counted.number
 
 
 class Polling:
@@ -103,9 +133,14 @@ class Polling:
         self._layout = layout
         self._decoder = Decoder(layout)
         self._poll_interval_s = poll_interval_s
+        self._new_connection = True
+        """We lost sight of the controller; it may be another one, or have another memory."""
+        self._reached: int | None = None
+        """The last number that it was seen to have reached."""
 
     async def work(self, source: BlockSource, went_well: Callable[[], None]) -> None:
         """Poll until the connection ends. Raises: SourceError."""
+        self._new_connection = True
         ring = Ring(source, self._layout, self._decoder, self._standing.now)
         async for _ in each_interval(self._poll_interval_s):
             try:
@@ -114,98 +149,216 @@ class Polling:
             except TornRead as error:
                 log.info("%s: %s; reading again at the next poll", self._standing.name, error)
             except StoreError as error:
-                log.warning("%s: the controller keeps its cycles meanwhile: %s", self._standing.name, error)
+                log.warning("%s: %s: %s", self._standing.name, self._until_loss(), error)
                 await asyncio.sleep(STORE_PAUSE_S)
+
+    def _until_loss(self) -> str:
+        """How long the controller can still be the buffer, in words."""
+        position, slots = self._standing.position, self._layout.history.slots
+        if position is None or self._reached is None:
+            return "the book takes nothing now; the controller keeps its cycles meanwhile"
+        left = slots - (self._reached - position.sequence)
+        if left < 0:
+            return f"the book takes nothing now, and {-left} cycles or more are lost already"
+        return f"the book takes nothing now; the controller can make {left} more cycles before one is lost"
 
     async def _poll(self, ring: Ring) -> None:
         standing = self._standing
         try:
-            polled = await ring.read_status()
+            seen = await self._look(ring)
         except DecodeError as error:
+            standing.answered()
             unreadable = Quarantined("status", "status block", str(error), error.raw, standing.now())
             await standing.keep(standing.position, quarantined=[unreadable])
             return
-        seen = self._seen(polled)
-        if polled.status.state == "starting":
-            # Its memory is not there yet; a sequence of zero now would look like a restart.
-            await standing.keep_news(seen, standing.position)
+        if seen is None:
             return
-        history = self._layout.history
-        plan = ledger.plan(
-            standing.position, polled.status.last_sequence, self._layout.sequence_modulus, history.slots
-        )
-        match plan.kind:
+        await self._follow_plan(ring, seen)
+        standing.looked(seen.status)
+        self._new_connection = False
+
+    async def _look(self, ring: Ring) -> Seen | None:
+        """A status and what it means; None while the controller starts.
+
+        A count that does not fit the sequence may have been read in mid-step: it is looked at twice.
+        """
+        seen = await self._look_once(ring)
+        return seen if seen is None or seen.plan.agrees else await self._look_once(ring)
+
+    async def _look_once(self, ring: Ring) -> Seen | None:
+        standing, numbering = self._standing, self._standing.numbering
+        polled = await ring.read_status()
+        shown, now = polled.status, polled.received_at
+        standing.answered()
+        identity = await standing.identify(shown)
+        reading = None
+        if shown.clock is not None:
+            resolution_ms = self._layout.clock_resolution_ms
+            reading = clock.offset_by_poll(shown.clock, polled.asked_at, now, resolution_ms)
+        status = standing.look(shown, reading, now)
+        if shown.state == "starting":
+            # Its memory is not there yet; a sequence of zero now would look like a restart.
+            self._new_connection = True
+            if identity != "replaced":
+                await standing.keep_news(status, standing.position)
+            return None
+        count = getattr(shown, self._layout.count_field) if self._layout.count_field else None
+        before, most = standing.position, standing.most(now)
+        if before is not None and identity == "replaced":
+            plan = ledger.whole_memory("replaced", before.epoch + 1, shown.last_sequence, numbering)
+        else:
+            plan = ledger.plan(
+                before,
+                shown.last_sequence,
+                count,
+                numbering,
+                most=most,
+                new_connection=self._new_connection,
+                has_record=standing.last_raw is not None,
+            )
+        self._reached = plan.last if before and plan.epoch == before.epoch else None
+        counted = Counted(plan.last, count)
+        if plan.kind in ("nothing new", "new cycles"):
+            counted = ledger.counted(before, plan.epoch, plan.last, count, numbering, most, now)
+        serial = None if identity == "as known" else shown.controller_serial
+        return Seen(polled, status, plan, counted, serial)
+
+    async def _follow_plan(self, ring: Ring, seen: Seen) -> None:
+        match seen.plan.kind:
             case "nothing new":
-                await standing.keep_news(seen, self._position(polled, plan.epoch, plan.last, plan.last))
+                if await self._is_same_memory(ring, seen):
+                    await self._keep_news(seen)
+                else:
+                    await self._begin_epoch(ring, self._restarted(seen))
             case "new cycles":
-                await self._take_new(ring, plan, polled, seen)
-            case "first contact" | "restarted":
-                await self._begin_epoch(ring, plan, polled, seen)
+                await self._take_new(ring, seen)
+            case "first contact" | "restarted" | "replaced":
+                await self._begin_epoch(ring, seen)
 
-    def _seen(self, polled: Polled) -> StatusSeen:
-        said = polled.status.clock
-        offset = clock.offset_by_poll(said, polled.asked_at, polled.received_at) if said else None
-        return self._standing.seen(polled.status, polled.received_at, offset)
+    def _restarted(self, seen: Seen) -> Seen:
+        """The record at our position is not ours: what looked like our memory is another one."""
+        plan = ledger.whole_memory(
+            "restarted",
+            seen.plan.epoch + 1,
+            seen.polled.status.last_sequence,
+            self._standing.numbering,
+        )
+        count = getattr(seen.polled.status, self._layout.count_field) if self._layout.count_field else None
+        return replace(seen, plan=plan, counted=Counted(plan.last, count))
 
-    def _position(self, polled: Polled, epoch: int, number: int, last: int) -> Position:
-        """The position at `number`; read through at the poll's begin once it is all that the poll showed."""
-        before = self._standing.position
-        read_at = polled.asked_at if number == last else before.read_through_at if before else None
-        return ledger.position_at(epoch, number, last, polled.status.total_count, read_at)
+    async def _is_same_memory(self, ring: Ring, seen: Seen) -> bool:
+        proof = seen.plan.proof
+        if proof is None:
+            return True
+        harvest = await ring.read_records(seen.polled, seen.plan.last, range(proof, proof + 1))
+        return ledger.is_same_memory(proof, self._standing.last_raw, harvest.found, harvest.lost) is not False
 
-    async def _take_new(self, ring: Ring, plan: ledger.Plan, polled: Polled, seen: StatusSeen) -> None:
+    async def _keep_news(self, seen: Seen) -> None:
+        plan, counted = seen.plan, seen.counted
+        await self._standing.keep_news(
+            seen.status,
+            counted.position(plan.epoch, plan.last, self._standing.through(seen.polled.asked_at)),
+            counts=[counted.change] if counted.change else [],
+            mark=Mark(plan.epoch, plan.last, counted.at(plan.last)),
+            controller_serial=seen.controller_serial,
+        )
+
+    async def _take_new(self, ring: Ring, seen: Seen) -> None:
         """Oldest first, chunk by chunk, each committed before the next is read."""
-        gaps = ledger.whole_gap(plan.epoch, plan.overwritten, "history overwritten")
+        plan, counted, standing = seen.plan, seen.counted, self._standing
+        overwritten: GapReason = "reader stopped" if standing.first_look else "history overwritten"
+        gaps = ledger.whole_gap(plan.epoch, plan.overwritten, overwritten)
+        change = counted.change
+        proof = plan.proof
         for begin in range(plan.wanted.start, plan.wanted.stop, CHUNK):
             numbers = range(begin, min(begin + CHUNK, plan.wanted.stop))
-            harvest = await ring.read_records(polled, plan.last, numbers)
+            fetched = numbers if proof is None else range(proof, numbers.stop)
+            harvest = await ring.read_records(seen.polled, plan.last, fetched)
+            if proof is not None:
+                if ledger.is_same_memory(proof, standing.last_raw, harvest.found, harvest.lost) is False:
+                    await self._begin_epoch(ring, self._restarted(seen))
+                    return
+                proof = None
             cycles, lost = ledger.settle(plan.epoch, numbers, harvest.found, harvest.lost)
-            settled = Settled(plan.epoch, numbers[-1], plan.last, cycles, [*gaps, *lost], harvest.quarantined)
-            await self._hand_over(ring, settled, polled, seen)
+            counts = [change] if change and change.mark.sequence <= numbers[-1] else []
+            change = None if counts else change
+            settled = Settled(
+                plan.epoch, numbers[-1], counted, cycles, [*gaps, *lost], harvest.quarantined, counts
+            )
+            await self._hand_over(ring, settled, seen)
             gaps = []
 
-    async def _begin_epoch(self, ring: Ring, plan: ledger.Plan, polled: Polled, seen: StatusSeen) -> None:
+    async def _begin_epoch(self, ring: Ring, seen: Seen) -> None:
         """All that the memory holds, in one entry; what the epoch before already brought is left out."""
-        before = self._standing.position
-        modulus = self._layout.sequence_modulus
-        harvest = await ring.read_records(polled, plan.last, plan.wanted)
-        last, found = ledger.begin_epoch(plan, harvest.found, modulus)
+        plan, standing = seen.plan, self._standing
+        before, modulus = standing.position, standing.numbering.modulus
+        harvest = await ring.read_records(seen.polled, plan.last, plan.wanted)
+        last, found, lost = ledger.begin_epoch(plan, harvest.found, harvest.lost, modulus)
+        counted = Counted(last, seen.counted.total_count)
         gaps: list[Gap] = []
+        counts: list[CountChange] = []
+        serial = seen.polled.status.controller_serial
+        if before is not None or serial is not None:
+            found = await standing.unknown_of(found, serial)
         if before is not None:
-            known = await self._standing.find_raw(
-                [ledger.number_of(before, number % modulus, modulus) for number in found]
+            begun = Position(plan.epoch, last, counted.total_count)
+            restart = ledger.restart(
+                before,
+                begun,
+                min(found, default=last + 1),
+                standing.numbering,
+                standing.most(seen.polled.received_at) if plan.agrees else None,
+                seen.polled.received_at,
+                "controller replaced" if plan.kind == "replaced" else "controller restarted",
             )
-            found = ledger.unseen(found, known, modulus)
-            begun = self._position(polled, plan.epoch, last, last)
-            gaps = ledger.lost_in_restart(before, begun, min(found, default=last + 1), len(found))
-            log.warning("%s: sequence fell back from %d to %d", self._standing.name, before.sequence, last)
+            counted = Counted(last, restart.total_count)
+            gaps, counts = restart.gaps, [restart.change] if restart.change else []
+            log.warning("%s: a new memory: %d came after %d", standing.name, last, before.sequence)
         numbers = range(min(found, default=last + 1), last + 1)
-        cycles, lost = ledger.settle(plan.epoch, numbers, found, harvest.lost)
-        settled = Settled(plan.epoch, last, last, cycles, [*gaps, *lost], harvest.quarantined)
-        await self._hand_over(ring, settled, polled, seen)
+        cycles, missing = ledger.settle(plan.epoch, numbers, found, lost)
+        elsewhere = plan.kind in ("first contact", "replaced")
+        settled = Settled(
+            plan.epoch, last, counted, cycles, [*gaps, *missing], harvest.quarantined, counts, elsewhere
+        )
+        await self._hand_over(ring, settled, seen)
 
-    async def _hand_over(self, ring: Ring, settled: Settled, polled: Polled, seen: StatusSeen) -> None:
-        standing = self._standing
-        read_at = standing.now()
-        booked = standing.book(settled.epoch, settled.cycles, read_at, seen)
+    async def _hand_over(self, ring: Ring, settled: Settled, seen: Seen) -> None:
+        """Into the book; the status with the last of what it showed, so that a swapped tool has its place."""
+        standing, polled = self._standing, seen.polled
+        booked = standing.book(
+            settled.epoch,
+            settled.cycles,
+            polled.received_at,
+            standing.mounted(seen.status),
+            elsewhere=settled.elsewhere,
+        )
         curves, spoilt = await self._last_curve(ring, settled, polled)
+        counted = settled.counted
+        before = standing.position
+        through_before = before.read_through_at if before else None
+        read_through_at = standing.through(polled.asked_at) if settled.all else through_before
         await standing.keep(
-            self._position(polled, settled.epoch, settled.number, settled.last),
+            counted.position(settled.epoch, settled.number, read_through_at),
             cycles=booked,
             curves=curves,
-            gaps=ledger.bound(settled.gaps, booked, standing.settled_at, read_at),
+            gaps=ledger.bound(settled.gaps, booked, standing.settled_at, polled.received_at),
+            mounts=ledger.mount_changes(standing.tool, booked, counted),
+            counts=settled.counts,
             quarantined=[*settled.quarantined, *spoilt],
-            seen=seen,
+            seen=seen.status if settled.all else None,
+            mark=Mark(settled.epoch, settled.number, counted.at(settled.number)),
+            controller_serial=seen.controller_serial,
         )
 
     async def _last_curve(
         self, ring: Ring, settled: Settled, polled: Polled
     ) -> tuple[list[BookedCurve], list[Quarantined]]:
         """The controller keeps one curve, that of its last cycle: it goes into the book together with it."""
-        if not any(number == settled.last for number, _ in settled.cycles):
+        last = settled.counted.number
+        if not any(number == last for number, _ in settled.cycles):
             return [], []
         try:
             curve = await ring.read_curve(polled.status.last_sequence)
         except DecodeError as error:
             return [], [Quarantined("curve", "curve block", str(error), error.raw, self._standing.now())]
-        return ([BookedCurve(settled.epoch, settled.last, curve)] if curve else []), []
+        return ([BookedCurve(settled.epoch, last, curve)] if curve else []), []

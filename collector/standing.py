@@ -6,24 +6,34 @@ import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import Literal
 
 from collector import clock, ledger
-from collector.clock import ClockOffset
-from collector.errors import BadReply, StalePosition, StoreError
-from collector.layouts.schema import Layout
+from collector.clock import ClockOffset, Ended, Watched
+from collector.errors import BadReply, OtherController, StalePosition, StoreError
+from collector.layouts.schema import BlockLayout, Layout, MqttLayout
+from collector.ledger import Mounted, Numbering
 from collector.model import (
     BookedCurve,
     BookedCycle,
+    ClockChange,
     ControllerMemory,
+    CountChange,
     Cycle,
     Entry,
     Gap,
+    LateCycle,
+    LateEntry,
+    LateOutcome,
     Link,
     LinkState,
+    Mark,
+    MountChange,
     Position,
     Quarantined,
     Status,
     StatusSeen,
+    ToolName,
 )
 from collector.store.writer import Writer
 
@@ -31,33 +41,91 @@ log = logging.getLogger(__name__)
 
 STATUS_EVERY = timedelta(seconds=5)
 """A status that says nothing new is committed this often, to carry clock, pressure and read-through."""
+SET_LATELY = timedelta(minutes=1)
+"""For so long after a clock was set, a stamp may still be from before."""
+ALIKE_MOST = 3
+"""Fewer records without time and count may look like others under the same numbers, and still be new."""
+MESSAGES_BEHIND = 100
+"""A broker may still hold so many messages of the time before a status."""
+
+
+def numbering(layout: Layout) -> Numbering:
+    """How the layout's controllers count."""
+    slots = layout.history.slots if isinstance(layout, BlockLayout) else MESSAGES_BEHIND
+    shortest_cycle = timedelta(milliseconds=layout.shortest_cycle_ms)
+    return Numbering(layout.sequence_modulus, slots, layout.count_modulus, shortest_cycle)
 
 
 class Standing:
-    """Where we stand with one controller: position, mounted tool, open faults, clock offset, link."""
+    """Where we stand with one controller: position, mounted tool, open faults, clock, link."""
 
     def __init__(
-        self, name: str, layout: Layout, writer: Writer, memory: ControllerMemory, now: Callable[[], datetime]
+        self,
+        name: str,
+        layout: Layout,
+        writer: Writer,
+        memory: ControllerMemory,
+        now: Callable[[], datetime],
+        own_serial: str | None = None,
     ) -> None:
+        """own_serial: the identity that the site file says the controller has, if it does."""
         self.name = name
         self.layout = layout
+        self.numbering = numbering(layout)
         self.now = now
+        self._own_serial = own_serial
         self._memory = memory
         self._writer = writer
         self._link = Link("connecting", now())
+        self._link_kept: Link | None = None
         self._seen: StatusSeen | None = None
+        self._looked_at = memory.read_at
+        self._through_at = memory.position.read_through_at if memory.position else None
         self._quarantined: dict[str, bytes] = {}
+        offset = _offset(memory.clock_offset_ms, memory.clock_uncertainty_ms)
+        self._watch = clock.Watch(
+            offset, memory.read_at, layout.clock_resolution_ms, pushed=isinstance(layout, MqttLayout)
+        )
+        self._watched = Watched(offset)
+        self._set_at: tuple[datetime, ClockOffset] | None = None
+        self._clock_changes: tuple[ClockChange, ...] = ()
 
     @property
     def position(self) -> Position | None:
         return self._memory.position
 
     @property
+    def last_raw(self) -> bytes | None:
+        """The record at the position; None where the book has none there."""
+        return self._memory.last_raw
+
+    @property
+    def tool(self) -> ToolName | None:
+        """The tool mounted according to the book."""
+        return self._memory.tool
+
+    @property
+    def last_controller_time(self) -> datetime | None:
+        """End of the last cycle in the book, by the controller's own clock."""
+        return self._memory.last_controller_time
+
+    @property
+    def first_look(self) -> bool:
+        """Nothing was seen of the controller since this collector started."""
+        return self._seen is None
+
+    @property
     def settled_at(self) -> datetime | None:
         """Latest instant of which we know that it lies before every cycle after the position."""
-        read_through_at = self.position.read_through_at if self.position else None
-        known = [at for at in (read_through_at, self._memory.last_ended_at) if at is not None]
+        last = self._last_ended
+        known = [at for at in (self._through_at, last.earliest if last else None) if at is not None]
         return max(known, default=None)
+
+    def most(self, now: datetime) -> int | None:
+        """Cycles that the controller can have made since the position."""
+        return self.numbering.most(self.settled_at, now)
+
+    # ---- into the book -------------------------------------------------------------------------------------
 
     async def keep(
         self,
@@ -66,16 +134,36 @@ class Standing:
         cycles: Sequence[BookedCycle] = (),
         curves: Sequence[BookedCurve] = (),
         gaps: Sequence[Gap] = (),
+        mounts: Sequence[MountChange] = (),
+        counts: Sequence[CountChange] = (),
         quarantined: Sequence[Quarantined] = (),
         seen: StatusSeen | None = None,
+        mark: Mark | None = None,
+        controller_serial: str | None = None,
     ) -> None:
         """Commit all of this in one transaction; returns when it is durable.
 
+        Args: mark: where a tool that the status shows for the first time begins; the position, if not given;
+        controller_serial: the controller's identity, where it is new.
         Raises: StoreError: nothing of it is in the book, and nothing here has moved; StalePosition: the
         position here is the book's again, and the work has to be planned anew.
         """
-        last_ended_at = max((each.ended_at for each in cycles), default=self._memory.last_ended_at)
-        memory = replace(self._memory, position=position, last_ended_at=last_ended_at)
+        memory = replace(
+            self._memory,
+            position=position,
+            tool=mounts[-1].tool if mounts else self.tool,
+            controller_serial=controller_serial or self._memory.controller_serial,
+        )
+        if position != self.position and position is not None:
+            memory = replace(memory, last_raw=_raw_at(position, cycles) or self._raw_stays(position))
+        if cycles:
+            last = cycles[-1]
+            memory = replace(
+                memory,
+                last_ended_at=last.ended_at,
+                last_uncertainty_ms=last.time_uncertainty_ms,
+                last_controller_time=last.cycle.controller_time,
+            )
         entry = Entry(
             controller=self.name,
             expected=self.position,
@@ -83,12 +171,16 @@ class Standing:
             cycles=tuple(cycles),
             curves=tuple(curves),
             gaps=tuple(gaps),
+            mounts=tuple(mounts),
+            counts=tuple(counts),
+            clocks=self._clock_changes,
             quarantined=self._not_repeated(quarantined),
             seen=seen,
             link=self._link,
+            controller_serial=controller_serial,
         )
         if seen is not None:
-            entry, memory = self._with_status(entry, memory, seen)
+            entry, memory = self._with_status(entry, memory, seen, mark)
         try:
             await self._writer.commit(entry)
         except StalePosition:
@@ -97,38 +189,78 @@ class Standing:
             raise
         self._memory = memory
         self._seen = seen or self._seen
+        self._link_kept = entry.link
+        self._note_through(position)
+        self._clock_changes = self._clock_changes[len(entry.clocks) :]
         self._quarantined |= {each.what: each.raw for each in entry.quarantined}
 
     def _with_status(
-        self, entry: Entry, memory: ControllerMemory, seen: StatusSeen
+        self, entry: Entry, memory: ControllerMemory, seen: StatusSeen, mark: Mark | None
     ) -> tuple[Entry, ControllerMemory]:
         status = seen.status
         not_before = self._seen.read_at if self._seen else None
-        tool = status.tool or ledger.NO_TOOL
-        entry = replace(
-            entry,
-            mounts=ledger.mount_changes(memory.tool, status, seen.read_at),
-            faults=ledger.fault_changes(memory.open_faults, status.faults, tool, seen.read_at, not_before),
+        faults = ledger.fault_changes(
+            memory.open_faults, status.faults, status.tool or ledger.NO_TOOL, seen.read_at, not_before
         )
+        entry = replace(entry, faults=faults)
+        nobody = status.tool is None and memory.tool == ledger.NO_TOOL
+        if self._shows_tool and status.tool != memory.tool and not nobody:
+            mark = mark or _mark(entry.position)
+            entry = replace(entry, mounts=(*entry.mounts, MountChange(status.tool, seen.read_at, mark)))
+            memory = replace(memory, tool=status.tool)
         memory = replace(
             memory,
-            tool=status.tool,
+            read_at=seen.read_at,
             open_faults=ledger.open_after(status.faults),
             clock_offset_ms=seen.clock_offset_ms,
             clock_uncertainty_ms=seen.clock_uncertainty_ms,
         )
         return entry, memory
 
+    @property
+    def _shows_tool(self) -> bool:
+        return self.layout.status.find("tool_serial") is not None
+
+    def _raw_stays(self, position: Position) -> bytes | None:
+        before = self.position
+        same = before is not None and (before.epoch, before.sequence) == (position.epoch, position.sequence)
+        return self.last_raw if same else None
+
     def _not_repeated(self, quarantined: Sequence[Quarantined]) -> tuple[Quarantined, ...]:
         """What stays unreadable is kept once, not once a poll."""
         return tuple(each for each in quarantined if self._quarantined.get(each.what) != each.raw)
 
-    async def keep_news(self, seen: StatusSeen, position: Position | None) -> None:
+    async def keep_news(
+        self,
+        seen: StatusSeen,
+        position: Position | None,
+        counts: Sequence[CountChange] = (),
+        mark: Mark | None = None,
+        controller_serial: str | None = None,
+    ) -> None:
         """Commit a status, if it says anything but the noisy values, or enough time went by."""
+        self._note_through(position)
         before = self._seen
+        news = bool(counts or controller_serial or self._clock_changes) or self._link != self._link_kept
         stale = before is None or seen.read_at - before.read_at >= STATUS_EVERY
-        if stale or before is None or _quiet(before.status) != _quiet(seen.status):
-            await self.keep(position, seen=seen)
+        if news or stale or before is None or _quiet(before.status) != _quiet(seen.status):
+            await self.keep(
+                position, counts=counts, seen=seen, mark=mark, controller_serial=controller_serial
+            )
+
+    def answered(self) -> None:
+        """The link is up: the next entry says so."""
+        if self._link.state != "up":
+            self._link = replace(self._link, state="up", since=self.now())
+
+    def through(self, at: datetime) -> datetime:
+        """Cycles that ended before this are told of by a status of the instant `at`."""
+        return at - timedelta(milliseconds=self.layout.recording_ms)
+
+    def _note_through(self, position: Position | None) -> None:
+        """What was seen once stays seen, in the book or not: every later cycle ended after it."""
+        if position is not None and position.read_through_at is not None:
+            self._through_at = max(position.read_through_at, self._through_at or position.read_through_at)
 
     async def keep_link(self, state: LinkState, error: Exception | None = None) -> None:
         """Note the state of the link, and say it in the book if the store can take it now."""
@@ -150,62 +282,194 @@ class Standing:
         except StoreError as trouble:
             log.warning("%s: the book can't take the state of the link now: %s", self.name, trouble)
 
-    async def find_raw(self, numbers: Sequence[int]) -> Mapping[int, bytes]:
-        """The raw records that the book has under these numbers of the current epoch."""
-        if self.position is None:
-            return {}
-        return await self._writer.find_raw(self.name, self.position.epoch, numbers)
+    async def take_late(
+        self, cycles: Sequence[Cycle], *, brought_by: str, quarantined: Sequence[Quarantined] = ()
+    ) -> LateOutcome:
+        """Put the cycles of a log into the gaps that they close; those that belong nowhere into quarantine.
 
-    async def is_missing(self, number: int) -> bool:
-        """Whether the book lists this number of the current epoch as missing."""
-        if self.position is None:
-            return False
-        return await self._writer.is_missing(self.name, self.position.epoch, number)
+        Args: brought_by: in words, such as "log file L1-07.csv". Raises: StoreError: nothing of it is in the
+        book.
+        """
+        late = [self._late(cycle, self.layout.log_time_resolution_ms) for cycle in cycles]
+        return await self._writer.take_late(self._late_entry(late, brought_by, quarantined))
 
-    def seen(self, status: Status, read_at: datetime, offset: ClockOffset | None) -> StatusSeen:
-        """A status with the controller's clock offset: this reading's, or the last one known."""
-        offset = offset or self.clock_offset
+    async def take_overtaken(self, cycle: Cycle) -> LateOutcome:
+        """Put a message that comes behind a later one into its gap, if there is one. Raises: StoreError."""
+        late = self._late(cycle, self.layout.time_resolution_ms)
+        return await self._writer.take_late(self._late_entry([late], "late message"))
+
+    def _late_entry(
+        self, late: Sequence[LateCycle], brought_by: str, quarantined: Sequence[Quarantined] | None = None
+    ) -> LateEntry:
+        count = self.layout.history.find("total_count")
+        return LateEntry(
+            controller=self.name,
+            cycles=tuple(late),
+            modulus=self.numbering.modulus,
+            maker=self.layout.tool.maker,
+            model=self.layout.tool.model,
+            brought_by=brought_by,
+            from_log=quarantined is not None,
+            count_modulus=count.modulus if count else None,
+            quarantined=tuple(quarantined or ()),
+        )
+
+    def _late(self, cycle: Cycle, resolution_ms: float) -> LateCycle:
+        now = self.now()
+        ended = clock.ended_at(cycle.controller_time, self._offsets(now), resolution_ms, now, None, None)
+        known = cycle.controller_time is not None and ended.uncertainty_ms is not None
+        return LateCycle(cycle, ended.at if known else None, ended.uncertainty_ms if known else None)
+
+    # ---- from the book -------------------------------------------------------------------------------------
+
+    async def unknown_of(self, found: Mapping[int, Cycle], serial: str | None) -> dict[int, Cycle]:
+        """Without the records that the book has already, from whichever epoch. `serial`: of the controller
+        that has them now."""
+        has = await self._writer.find_known(self.name, serial, list(found.values()), self.numbering.modulus)
+        known = {number: cycle for (number, cycle), each in zip(found.items(), has, strict=True) if each}
+        if len(known) < ALIKE_MOST:
+            known = {number: cycle for number, cycle in known.items() if ledger.says_which(cycle)}
+        return {number: cycle for number, cycle in found.items() if number not in known}
+
+    async def is_known(self, cycle: Cycle) -> bool:
+        """Whether the book has that very record already."""
+        serial = self._memory.controller_serial or None
+        (known,) = await self._writer.find_known(self.name, serial, [cycle], self.numbering.modulus)
+        return known
+
+    async def identify(self, status: Status) -> Literal["as known", "new", "replaced"]:
+        """Whether this is the controller that belongs here.
+
+        Raises: OtherController: it belongs elsewhere; the book must not mix the two. StoreError.
+        """
+        serial, known = status.controller_serial, self._memory.controller_serial
+        if serial is None:
+            return "as known"
+        if self._own_serial not in (None, serial):
+            raise OtherController(
+                f"{self.name}: the controller that answers has the serial {serial}, the site file says "
+                f"{self._own_serial}; nothing of it goes into the book. Check the address, or, if the "
+                "controller was replaced, its controller_serial in the site file"
+            )
+        if serial == known:
+            return "as known"
+        owner = await self._writer.owner_of(serial)
+        if self._own_serial is None and owner not in (None, self.name):
+            raise OtherController(
+                f"{self.name}: the controller that answers has the serial {serial}, which the book knows as "
+                f"{owner}; nothing of it goes into the book. Check whether addresses were swapped; if the "
+                f"controller was moved here, say so in the site file: controller_serial = {serial!r}"
+            )
+        if known is not None:
+            log.warning("%s: controller %s was replaced by controller %s", self.name, known, serial)
+        return "new" if known is None else "replaced"
+
+    # ---- time and tool -------------------------------------------------------------------------------------
+
+    def look(self, status: Status, reading: ClockOffset | None, read_at: datetime) -> StatusSeen:
+        """Take a status into account: its clock, and when it was. `reading`: of the clock, if it can tell."""
+        watched = self._watch.read(status.clock, reading, read_at)
+        if watched.set_from is not None and watched.offset is not None:
+            self._set_at = (read_at, watched.set_from)
+            change = ClockChange(watched.set_from.offset_ms, watched.offset.offset_ms, read_at)
+            self._clock_changes = (*self._clock_changes, change)
+            log.warning(
+                "%s: its clock was set, by %.1f s", self.name, (change.after_ms - change.before_ms) / 1000
+            )
+        self._watched = watched
+        return self.seen(status, read_at)
+
+    def seen(self, status: Status, read_at: datetime) -> StatusSeen:
+        """A status, with what is known of the controller's clock."""
+        offset = self._watch.offset(read_at)
         return StatusSeen(
             status,
             read_at,
             offset.offset_ms if offset else None,
             offset.uncertainty_ms if offset else None,
+            self._watched.drift_ppm,
+            self._watched.stands_still,
         )
+
+    def looked(self, seen: StatusSeen) -> None:
+        """What was made of a status is done: the next swap of a tool lies after it."""
+        self._looked_at = seen.read_at
+
+    def mounted(self, seen: StatusSeen | None) -> Mounted:
+        """The tool before this status and with it."""
+        if seen is None or not self._shows_tool:
+            return Mounted(None, None, self.tool)
+        return Mounted(self.tool, self._looked_at, seen.status.tool)
 
     def book(
         self,
         epoch: int,
         cycles: Iterable[tuple[int, Cycle]],
         read_at: datetime,
-        seen: StatusSeen | None = None,
-        after: datetime | None = None,
+        mounted: Mounted,
+        before: BookedCycle | None = None,
+        elsewhere: bool = False,
     ) -> list[BookedCycle]:
         """Numbered cycles, in order, with corrected time and tool.
 
-        Args: seen: the status at hand, else the last one known counts; after: the end of the cycle before
-        them, else that of the last one committed.
+        Args: read_at: they had ended then; before: the cycle before them, else the last one committed;
+        elsewhere: they may be older than what the book has, from before the controller came here.
         """
         booked: list[BookedCycle] = []
-        offset = self._offset(seen or self._memory)
-        mounted = seen.status.tool if seen else self._memory.tool
-        after = after or self._memory.last_ended_at
+        ended = None if elsewhere else _ended(before) if before else self._last_ended
+        not_before = None if elsewhere else self._through_at
         for number, cycle in cycles:
-            tool = ledger.tool_of(cycle, mounted, self.layout.tool.maker, self.layout.tool.model)
-            after, uncertainty_ms = clock.ended_at(
-                cycle.controller_time, offset, self.layout.time_resolution_ms, read_at, after
+            ended = clock.ended_at(
+                cycle.controller_time,
+                self._offsets(read_at),
+                self.layout.time_resolution_ms,
+                read_at,
+                ended,
+                not_before,
             )
-            booked.append(BookedCycle(epoch, number, after, uncertainty_ms, tool, cycle))
+            tool = ledger.tool_of(
+                cycle, mounted, ended.latest, self.layout.tool.maker, self.layout.tool.model
+            )
+            booked.append(BookedCycle(epoch, number, ended.at, ended.uncertainty_ms, tool, cycle))
         return booked
 
-    @property
-    def clock_offset(self) -> ClockOffset | None:
-        """The last one known."""
-        return self._offset(self._memory)
+    def _offsets(self, now: datetime) -> list[ClockOffset]:
+        """Of the controller's clock: two where it was set lately."""
+        offset = None if self._watched.offset is None else self._watch.offset(now)
+        if offset is None or self._watched.offset is None:
+            return []
+        offset = offset.around(self._watched.offset)  # a slow message widens what is known
+        if self._set_at is not None and now - self._set_at[0] <= SET_LATELY:
+            return [offset, self._set_at[1]]
+        return [offset]
 
-    def _offset(self, known: StatusSeen | ControllerMemory) -> ClockOffset | None:
-        if known.clock_offset_ms is None or known.clock_uncertainty_ms is None:
-            return None
-        return ClockOffset(known.clock_offset_ms, known.clock_uncertainty_ms)
+    @property
+    def _last_ended(self) -> Ended | None:
+        at, uncertainty_ms = self._memory.last_ended_at, self._memory.last_uncertainty_ms
+        return None if at is None else _end(at, uncertainty_ms)
+
+
+def _ended(booked: BookedCycle) -> Ended:
+    return _end(booked.ended_at, booked.time_uncertainty_ms)
+
+
+def _end(at: datetime, uncertainty_ms: float | None) -> Ended:
+    around = None if uncertainty_ms is None else timedelta(milliseconds=uncertainty_ms)
+    return Ended(at, uncertainty_ms, None if around is None else at - around, at + (around or timedelta()))
+
+
+def _offset(offset_ms: float | None, uncertainty_ms: float | None) -> ClockOffset | None:
+    return None if offset_ms is None or uncertainty_ms is None else ClockOffset(offset_ms, uncertainty_ms)
+
+
+def _raw_at(position: Position, cycles: Sequence[BookedCycle]) -> bytes | None:
+    last = cycles[-1] if cycles else None
+    is_last = last is not None and (last.epoch, last.sequence) == (position.epoch, position.sequence)
+    return last.cycle.raw if last is not None and is_last else None
+
+
+def _mark(position: Position | None) -> Mark | None:
+    return Mark(position.epoch, position.sequence, position.total_count) if position else None
 
 
 def _quiet(status: Status) -> Status:

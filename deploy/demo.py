@@ -197,7 +197,8 @@ def tell_the_end(folder: Path) -> None:
             first = book.scalars(cycles.order_by(cycle.c.epoch, cycle.c.sequence).limit(1)).first()
             stored = book.scalars(select(func.count()).select_from(cycles.subquery())).one()
             gaps = select(func.coalesce(func.sum(gap.c.last_sequence - gap.c.first_sequence + 1), 0))
-            missing = book.scalars(gaps.where(gap.c.controller_id == row.controller_id)).one()
+            open_now = (gap.c.controller_id == row.controller_id, gap.c.closed_at.is_(None))
+            missing = book.scalars(gaps.where(*open_now)).one()
             before = made_before(made[row.name], first)
             left = len(made[row.name]) - before - stored - missing
             print(f"{row.name:10} {len(made[row.name]):6} {before:23} {stored:13} {missing:9} {left:14}")

@@ -5,9 +5,13 @@ import asyncio
 import json
 import signal
 import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 from collector.errors import ConfigError
+from simulators.network import bad_networks
 from simulators.plant import Plant
 from simulators.scenario import SCENARIOS, ControllerPlan, Scenario, load_scenario
 
@@ -30,6 +34,12 @@ def parse(arguments: list[str]) -> argparse.Namespace:
     parser.add_argument("--ports-file", type=Path, help="JSON file with addresses, written when all is ready")
     parser.add_argument(
         "--base-port", type=int, default=0, help="first port; 0 lets the system choose (default)"
+    )
+    parser.add_argument(
+        "--bad-network",
+        type=int,
+        metavar="SEED",
+        help="addresses are those of a network with random faults before each controller",
     )
     return parser.parse_args(arguments)
 
@@ -60,18 +70,28 @@ async def run(options: argparse.Namespace, scenario: Scenario) -> None:
     plant = Plant(
         scenario, speed=options.speed, truth=options.truth, state=options.state, base_port=options.base_port
     )
-    async with plant:
+    async with plant, ways_to(plant, options.bad_network) as addresses:
         if options.ports_file is not None:
             fresh = options.ports_file.with_name(options.ports_file.name + ".new")
-            fresh.write_text(json.dumps(plant.addresses(), indent=2) + "\n", encoding="utf-8")
+            fresh.write_text(json.dumps(addresses, indent=2) + "\n", encoding="utf-8")
             fresh.replace(options.ports_file)
-        for name, place in plant.addresses()["controllers"].items():
+        for name, place in addresses["controllers"].items():
             print(f"{name}  {place['layout']}  {place['host']}:{place['port']}", flush=True)
         try:
             async with asyncio.timeout(options.seconds):
                 await plant.wait_until(told.is_set)
         except TimeoutError:
             pass
+
+
+@asynccontextmanager
+async def ways_to(plant: Plant, seed: int | None) -> AsyncIterator[dict[str, Any]]:
+    """The plant's addresses, or those of a bad network before each controller."""
+    addresses = plant.addresses()
+    async with bad_networks({} if seed is None else plant.ports, seed or 0) as networks:
+        for name, network in networks.items():
+            addresses["controllers"][name]["port"] = network.port
+        yield addresses
 
 
 def main() -> int:

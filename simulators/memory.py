@@ -13,6 +13,7 @@ The controller's *memory epoch* counts how often it has lost its memory; within 
 only goes up.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import UTC, datetime, timedelta
@@ -109,6 +110,8 @@ class Curve:
 ALL_FIELDS = frozenset(item.name for item in fields(Record))
 """Names of everything that some family may record."""
 NO_CURVE = Curve(0, 0, b"")
+LOG_MOST = 5000
+"""Cycles that a controller's log goes back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +197,7 @@ class Status:
     supply_pressure_kpa: float
     settings: Settings
     cabinet_temperature_c: float
+    cabinet_serial: str = ""
 
 
 NOTHING_SET = Settings(0.0, 0.0, 0.0, "")
@@ -208,6 +212,8 @@ class Controller:
     tool: Tool | None
     settings: Settings
     rng: np.random.Generator
+    serial: str = ""
+    """Of the cabinet itself."""
     fitted_band: str = ""
     """The band that is really in the tool; empty: the one that is set."""
     supply_pressure_kpa: float = 620.0
@@ -236,6 +242,8 @@ class Controller:
     count_since_cleared: int = 0
     ring: list[Slot | None] = field(default_factory=list)
     curve: Curve = NO_CURVE
+    log: deque[Record] = field(default_factory=lambda: deque(maxlen=LOG_MOST))
+    """Not kept when the simulator is restarted."""
     on_cycle: list[Callable[[Finished], None]] = field(default_factory=list)
     """Called when a cycle is whole and the status tells of it, in the same step."""
     on_event: list[Callable[[Event], None]] = field(default_factory=list)
@@ -430,6 +438,7 @@ class Controller:
         self.executing = False
         if record.fault is not None:
             self.raise_fault(record.fault, now)
+        self.log.append(record)
         finished = Finished(record, curve, self.epoch, sequence, now)
         for listener in self.on_cycle:
             listener(finished)
@@ -502,6 +511,7 @@ class Controller:
             supply_pressure_kpa=self.supply_pressure_kpa,
             settings=self.settings,
             cabinet_temperature_c=31.5,
+            cabinet_serial=self.serial,
         )
 
     def _state(self) -> State:

@@ -20,10 +20,12 @@ import numpy as np
 
 from simulators.broker import Broker
 from simulators.fronts import modbus_maps, mqtt, s7_map
+from simulators.fronts.logfile import LOGS
 from simulators.fronts.modbus import ModbusFront
 from simulators.fronts.mqtt import MqttFront
 from simulators.fronts.s7 import S7Front
 from simulators.memory import (
+    LOG_MOST,
     Controller,
     Family,
     Fault,
@@ -50,6 +52,7 @@ from simulators.scenario import (
     SwapTool,
     UnplugNetwork,
     Wear,
+    WriteLog,
     seconds,
 )
 from simulators.tool import BANDS, Disturbance, Settings, Tool
@@ -200,6 +203,17 @@ class Plant:
         cabinet = self.cabinets[action.controller]
         await ACTIONS[type(action)](self, cabinet, action)
         self._changed()
+
+    def write_log(self, name: str, folder: Path, last: int = LOG_MOST) -> Path:
+        """Put the CSV log of a controller's last cycles into a folder, under a name of its own.
+
+        Raises: KeyError: such a controller keeps no log.
+        """
+        cabinet = self.cabinets[name]
+        written = LOGS[cabinet.plan.layout](list(cabinet.controller.log)[-last:])
+        path = folder / f"{name}-{self.clock():%Y%m%d-%H%M%S-%f}.csv"
+        path.write_bytes(written)
+        return path
 
     # ---- building --------------------------------------------------------------------------------
 
@@ -433,6 +447,9 @@ class Plant:
         await self._sleep(action.for_s)
         await cabinet.front.switch_on()
 
+    async def _write_log(self, cabinet: Cabinet, action: WriteLog) -> None:
+        self.write_log(cabinet.plan.name, Path(action.folder), action.last)
+
 
 ACTIONS: Mapping[type, Callable[[Plant, Cabinet, Any], Awaitable[None]]] = {
     Wear: Plant._wear,
@@ -450,6 +467,7 @@ ACTIONS: Mapping[type, Callable[[Plant, Cabinet, Any], Awaitable[None]]] = {
     FitBand: Plant._fit_band,
     SetClock: Plant._set_clock,
     UnplugNetwork: Plant._unplug_network,
+    WriteLog: Plant._write_log,
 }
 
 
@@ -466,6 +484,7 @@ def _controller(plan: ControllerPlan, speed: float) -> Controller:
             plan.band,
         ),
         rng=np.random.default_rng(0),
+        serial=plan.serial or f"CB{crc32(plan.name.encode()) % 1_000_000:06d}",
         supply_pressure_kpa=plan.supply_pressure_kpa,
         start_up_s=plan.start_up_s / speed,
         while_starting=plan.while_starting,

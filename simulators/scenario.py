@@ -14,7 +14,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from collector.errors import ConfigError, Mistake
 from collector.toml_file import TomlFile, read_toml, validate
-from simulators.memory import WhileStarting
+from simulators.fronts.logfile import LOGS
+from simulators.memory import LOG_MOST, WhileStarting
 from simulators.tool import BANDS, MOST_WORN
 
 SCENARIOS = Path(__file__).parent / "scenarios"
@@ -64,6 +65,8 @@ class ControllerPlan(Strict):
     layout: LayoutName
     line: str = "L1"
     station: str = ""
+    serial: Annotated[str, Field(max_length=8)] = ""
+    """Of the cabinet; empty: one that is made from its name."""
     tool: Annotated[str, Field(max_length=12)]
     """Serial number; digits only where the layout keeps a number."""
     band: BandName = "B15-048"
@@ -199,6 +202,15 @@ class UnplugNetwork(Happening):
     """Plant time."""
 
 
+class WriteLog(Happening):
+    """Somebody fetches the controller's CSV log with a USB stick and puts it into a folder."""
+
+    do: Literal["write_log"]
+    folder: str
+    last: Annotated[int, Field(gt=0, le=LOG_MOST)] = LOG_MOST
+    """Cycles."""
+
+
 Action = Annotated[
     Wear
     | SwapTool
@@ -214,7 +226,8 @@ Action = Annotated[
     | ChangeSettings
     | FitBand
     | SetClock
-    | UnplugNetwork,
+    | UnplugNetwork
+    | WriteLog,
     Field(discriminator="do"),
 ]
 
@@ -249,7 +262,10 @@ def _mistakes(scenario: Scenario, toml: TomlFile) -> list[Mistake]:
             found.append(toml.mistake(f"controllers[{i}].name", f"{plan.name} stands here twice; rename one"))
         if plan.layout == "ring-modbus" and not plan.tool.isdecimal():
             found.append(toml.mistake(f"controllers[{i}].tool", "must be digits: ring-modbus keeps a number"))
+    layouts = {plan.name: plan.layout for plan in scenario.controllers}
     for i, event in enumerate(scenario.events):
+        if isinstance(event, WriteLog) and layouts.get(event.controller) not in (None, *LOGS):
+            found.append(toml.mistake(f"events[{i}].do", f"{event.controller} keeps no log"))
         for key in ("controller", "other"):
             name = getattr(event, key, None)
             if name is not None and name not in names:

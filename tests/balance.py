@@ -63,6 +63,7 @@ def _controller(
     found = select(cycle, tool.c.serial).join_from(cycle, tool).where(cycle.c.controller_id == controller_id)
     stored = {(row.epoch, row.sequence): row._mapping for row in book.execute(found)}
     missing = set(_in_gaps(book, controller_id))
+    uncounted = _uncounted(book, controller_id)
     name = made[0].controller
     if not stored:
         yield f"{name}: nothing in the book"
@@ -73,7 +74,9 @@ def _controller(
     result.in_gaps[name] = len(missing)
     settled = max(stored.keys() | missing)
     for key in sorted(expected.keys() - stored.keys() - missing):
-        if key > settled:
+        if any(gap <= key for gap in uncounted if not any(gap <= other < key for other in stored)):
+            result.in_gaps[name] += 1
+        elif key > settled:
             result.unread[name] += 1
         else:
             yield f"{name}: cycle {key} is neither in the book nor in a gap"
@@ -89,9 +92,16 @@ def _controller(
 
 
 def _in_gaps(book: Connection, controller_id: int) -> Iterator[Key]:
-    for row in book.execute(select(gap).where(gap.c.controller_id == controller_id)):
+    open_now = select(gap).where(gap.c.controller_id == controller_id, gap.c.closed_at.is_(None))
+    for row in book.execute(open_now):
         if row.last_sequence is not None:
             yield from ((row.epoch, number) for number in range(row.first_sequence, row.last_sequence + 1))
+
+
+def _uncounted(book: Connection, controller_id: int) -> list[Key]:
+    """Where the gaps begin of which nobody can say how many they are; each ends with the next cycle."""
+    open_now = select(gap).where(gap.c.controller_id == controller_id, gap.c.closed_at.is_(None))
+    return [(row.epoch, row.first_sequence) for row in book.execute(open_now) if row.last_sequence is None]
 
 
 def _numbered(made: list[TrueCycle], first: int) -> Iterator[tuple[Key, TrueCycle]]:

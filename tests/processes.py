@@ -3,7 +3,7 @@
 import asyncio
 import socket
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable, Collection
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Mapping
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
@@ -19,9 +19,22 @@ PROTOCOL = {"ring-modbus": "modbus", "last-record-modbus": "modbus", "ring-s7": 
 PATIENCE_S = 30.0
 
 
-def site_of(plant: Plant, folder: Path, ports: dict[str, int] | None = None) -> Path:
+def site_of(
+    plant: Plant,
+    folder: Path,
+    ports: Mapping[str, int] | None = None,
+    *,
+    api_port: int | None = None,
+    poll_interval_s: float = 0.2,
+) -> Path:
     """A site file for the plant; `ports` names other ways to some controllers, such as through a proxy."""
-    text = f'[site]\nzone = "Europe/Berlin"\n[store]\nfolder = "book"\n[api]\nport = {free_port()}\n'
+    text = f"""[site]
+zone = "Europe/Berlin"
+[store]
+folder = "book"
+[api]
+port = {api_port or free_port()}
+"""
     for name, at in plant.addresses()["controllers"].items():
         protocol = PROTOCOL[at["layout"]]
         text += f"""
@@ -33,7 +46,7 @@ protocol = "{protocol}"
 layout = "example:{at["layout"]}"
 host = "127.0.0.1"
 port = {(ports or {}).get(name, at["port"])}
-poll_interval_s = 0.2
+poll_interval_s = {poll_interval_s}
 {f'address = "{name}"' if protocol == "mqtt" else ""}
 """
     path = folder / "site.toml"
@@ -62,14 +75,16 @@ async def running(module: str, *arguments: str, log: Path) -> AsyncIterator[asyn
         await process.wait()
 
 
-async def eventually(condition: Callable[[], Awaitable[bool]], what: str) -> None:
+async def eventually(
+    condition: Callable[[], Awaitable[bool]], what: str, patience_s: float = PATIENCE_S
+) -> None:
     """Ask until it is so; fails with `what` when patience is over."""
     try:
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(patience_s):
             while not await condition():  # noqa: ASYNC110  (of another process: no event to wait on)
                 await asyncio.sleep(0.05)
     except TimeoutError:
-        raise AssertionError(f"not within {PATIENCE_S:.0f} s: {what}") from None
+        raise AssertionError(f"not within {patience_s:.0f} s: {what}") from None
 
 
 async def hold_still(plant: Plant) -> None:
@@ -78,22 +93,56 @@ async def hold_still(plant: Plant) -> None:
         await cabinet.lock.acquire()
 
 
-async def caught_up(plant: Plant, address: StoreAddress, names: Collection[str] = ()) -> bool:
-    """Whether the book has got as far as every controller, or as those named."""
+def reached(address: StoreAddress) -> dict[str, int]:
+    """Controller -> the number that its position in the book stands at."""
     engine = open_book_reader(address)
     try:
         with store_errors(), engine.connect() as book:
             found = select(controller.c.name, position.c.sequence).join_from(controller, position)
-            reached = {row.name: row.sequence for row in book.execute(found)}
+            return {row.name: row.sequence for row in book.execute(found)}
     except StoreError:
-        return False
+        return {}
     finally:
         engine.dispose()
+
+
+async def caught_up(plant: Plant, address: StoreAddress, names: Collection[str] = ()) -> bool:
+    """Whether the book has got as far as every controller, or as those named; each has made a cycle."""
+    positions = reached(address)
     return all(
-        reached.get(name, -1) % MODULUS[cabinet.plan.layout] == cabinet.finished[-1].record.sequence
+        cabinet.finished
+        and positions.get(name, -1) % MODULUS[cabinet.plan.layout] == cabinet.finished[-1].record.sequence
         for name, cabinet in plant.cabinets.items()
         if name in names or not names
     )
+
+
+def came_by(plant: Plant, address: StoreAddress) -> Callable[[], Awaitable[bool]]:
+    """Whether the book has come by where every controller stands now, while they go on."""
+    modulus = {name: MODULUS[cabinet.plan.layout] for name, cabinet in plant.cabinets.items()}
+    stand = {
+        name: cabinet.finished[-1].record.sequence
+        for name, cabinet in plant.cabinets.items()
+        if cabinet.finished
+    }
+
+    async def holds() -> bool:
+        positions = reached(address)
+        return all(
+            name in positions and (positions[name] - shown) % modulus[name] < modulus[name] // 2
+            for name, shown in stand.items()
+        )
+
+    return holds
+
+
+def logged(log: Path, words: str) -> Callable[[], Awaitable[bool]]:
+    """Whether the log has these words."""
+
+    async def holds() -> bool:
+        return words in await asyncio.to_thread(log.read_text, encoding="utf-8")
+
+    return holds
 
 
 def times_up(log: Path) -> int:

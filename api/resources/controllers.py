@@ -8,34 +8,41 @@ is derived, the first rule that holds wins, and the reasons are given:
     check_function         mode setup or maintenance, state starting or out_of_service: work is going on
     off_spec               an open fault of category process or operator
     maintenance_required   replies since the collector started that could not be trusted, but for late ones: a
-                           cable that was pulled once is no reason
+                           cable that was pulled once is no reason; or another controller shows the same tool
     normal                 none of these
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request, Response
 
 from api import schemas
-from api.answers import NOBODY_COUNTED, answer, text_of
+from api.answers import answer, text_of
 from api.cautions import CAUTIONS
 from api.paging import page
 from api.parameters import Text
 from collector.config import Site
 from collector.rfc3339 import format_rfc3339
-from collector.store.queries import find_controllers
+from collector.store.queries import NOBODY_COUNTED, Record, find_controllers
 
 router = APIRouter(prefix="/v1/controllers", tags=["controllers"])
+
+Name = Annotated[Text, Path(description="As in the site file.")]
 
 STALE_AFTER = timedelta(minutes=5)
 POLLS_MISSED = 3
 """A controller that is polled less often than every few minutes has that many polls' time instead."""
 
 FAILING = frozenset({"hardware", "safety", "system"})
+ENDED_BY_ERROR = frozenset({"down", "refused", "failed"})
+"""States of a link whose last error is the reason for them."""
 UNDER_WORK = frozenset({"setup", "maintenance"})
 STARTING_OR_OUT = frozenset({"starting", "out_of_service"})
+
+NEVER_READ = "no status was read yet"
+NOT_SHOWN = "the controller's status does not show it"
 
 SHOWN_BY_STATUS = (
     "mode",
@@ -58,16 +65,14 @@ def list_controllers(request: Request) -> Response:
 
 
 @router.get("/{name}", response_model=schemas.Controller)
-def show_controller(
-    request: Request, name: Annotated[Text, Path(description="As in the site file.")]
-) -> Response:
+def show_controller(request: Request, name: Name) -> Response:
     """One controller."""
     with request.app.state.stores.book() as connection:
         (found,) = find_controllers(connection, name)
     return answer(_controller(found, request.app.state.site, datetime.now(UTC)))
 
 
-def _controller(found: Mapping[str, Any], site: Site, now: datetime) -> dict[str, Any]:
+def _controller(found: Record, site: Site, now: datetime) -> dict[str, Any]:
     interval_s = {each.name: each.poll_interval_s for each in site.controllers}.get(found["name"])
     stale_after = max(STALE_AFTER, POLLS_MISSED * timedelta(seconds=interval_s or 0))
     health, reasons = health_of(found, now - stale_after)
@@ -88,16 +93,20 @@ def _controller(found: Mapping[str, Any], site: Site, now: datetime) -> dict[str
         "health": health,
         "health_reasons": reasons,
         "tool": _without_controller(found["tools"][0]) if found["tools"] else None,
+        "conflicts": [each["says"] for each in found["conflicts"]],
         "open_faults": [_without_controller(each) for each in found["open_faults"]],
-        "clock": _clock(found),
+        "controller_serial": found["serial"] or None,
+        "clock": clock_of(found),
         "position": _position(found),
         "gap_totals": {"gaps": found["gap_count"], "cycles": found["gap_cycles"]},
-        "unknown": dict(_unknown(found)) | ({} if health else {"health": reasons[0]}),
+        "unknown": dict(_unknown(found))
+        | unknown_of_clock(found, "clock.")
+        | ({} if health else {"health": reasons[0]}),
         "cautions": CAUTIONS,
     }
 
 
-def _link(found: Mapping[str, Any]) -> dict[str, Any]:
+def _link(found: Record) -> dict[str, Any]:
     return {
         "state": found["link_state"],
         "since": found["link_since"],
@@ -108,31 +117,48 @@ def _link(found: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _clock(found: Mapping[str, Any]) -> dict[str, Any]:
+def clock_of(found: Record) -> dict[str, Any]:
     return {
         "said": found["controller_clock"],
         "offset_ms": found["clock_offset_ms"],
         "uncertainty_ms": found["clock_uncertainty_ms"],
+        "drift_ppm": found["clock_drift_ppm"],
+        "stands_still": found["clock_stands_still"],
     }
 
 
-def _position(found: Mapping[str, Any]) -> dict[str, Any] | None:
+def unknown_of_clock(found: Record, prefix: str = "") -> dict[str, str]:
+    """Why members of `clock_of` are null."""
+    if found["read_at"] is None:
+        why = dict.fromkeys(("said", "offset_ms", "uncertainty_ms", "drift_ppm", "stands_still"), NEVER_READ)
+    elif found["controller_clock"] is None:
+        why = dict.fromkeys(("said", "offset_ms", "uncertainty_ms", "drift_ppm"), NOT_SHOWN)
+    else:
+        why = {"drift_ppm": "the clock was not watched for long enough yet, or not evenly"}
+    return {f"{prefix}{name}": says for name, says in why.items() if clock_of(found)[name] is None}
+
+
+def _position(found: Record) -> dict[str, Any] | None:
     if found["position_epoch"] is None:
         return None
     return {"epoch": found["position_epoch"], "sequence": text_of(found["position_sequence"])}
 
 
-def _without_controller(row: Mapping[str, Any]) -> dict[str, Any]:
+def _without_controller(row: Record) -> dict[str, Any]:
     return {name: value for name, value in row.items() if name != "controller_id"}
 
 
-def _unknown(found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def _unknown(found: Record) -> Iterator[tuple[str, str]]:
     never_read = found["read_at"] is None
     for name in SHOWN_BY_STATUS:
         if found[name] is None:
-            yield name, "no status was read yet" if never_read else "the controller's status does not show it"
+            yield name, NEVER_READ if never_read else NOT_SHOWN
     if found["read_at"] is None:
-        yield "read_at", "no status was read yet"
+        yield "read_at", NEVER_READ
+    if not found["serial"]:
+        moved = "the controller that had one was moved to another place"
+        told_none = NEVER_READ if never_read else "the controller has told none"
+        yield "controller_serial", told_none if found["serial"] is None else moved
     if found["link_state"] is None:
         yield "link", "the collector has not tried to reach it yet"
     if found["position_epoch"] is None:
@@ -148,7 +174,7 @@ def _unknown(found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 # ---- health ------------------------------------------------------------------------------------------------
 
 
-def health_of(found: Mapping[str, Any], stale_before: datetime) -> tuple[str | None, list[str]]:
+def health_of(found: Record, stale_before: datetime) -> tuple[str | None, list[str]]:
     """The NE 107 class by the rules on top of this file, and the reasons for it.
 
     Args: found: as `find_controllers` gives it; stale_before: a status that was read before it says nothing.
@@ -162,39 +188,41 @@ def health_of(found: Mapping[str, Any], stale_before: datetime) -> tuple[str | N
     return "normal", []
 
 
-def _nobody_knows(found: Mapping[str, Any], stale_before: datetime) -> Iterator[str]:
+def _nobody_knows(found: Record, stale_before: datetime) -> Iterator[str]:
     if found["link_state"] != "up":
-        yield f"the link is {found['link_state'] or 'not tried yet'}"
+        why = found["last_error"] if found["link_state"] in ENDED_BY_ERROR else None
+        yield f"the link is {found['link_state'] or 'not tried yet'}" + (f": {why}" if why else "")
     elif found["read_at"] is None:
-        yield "no status was read yet"
+        yield NEVER_READ
     elif found["read_at"] < stale_before:
         yield f"the latest status is that of {format_rfc3339(found['read_at'])}"
 
 
-def _fails(found: Mapping[str, Any]) -> Iterator[str]:
+def _fails(found: Record) -> Iterator[str]:
     if found["emergency_stop"]:
         yield "emergency stop"
     yield from _faults(found, FAILING)
 
 
-def _under_work(found: Mapping[str, Any]) -> Iterator[str]:
+def _under_work(found: Record) -> Iterator[str]:
     if found["mode"] in UNDER_WORK:
         yield f"mode {found['mode']}"
     if found["state"] in STARTING_OR_OUT:
         yield f"state {found['state']}"
 
 
-def _off_spec(found: Mapping[str, Any]) -> Iterator[str]:
+def _off_spec(found: Record) -> Iterator[str]:
     yield from _faults(found, frozenset({"process", "operator"}))
 
 
-def _wants_care(found: Mapping[str, Any]) -> Iterator[str]:
+def _wants_care(found: Record) -> Iterator[str]:
     for kind, times in (found["bad_replies"] or {}).items():
         if kind != "late":
             yield f"{times} {kind} replies since the collector started"
+    yield from (each["says"] for each in found["conflicts"])
 
 
-def _faults(found: Mapping[str, Any], categories: frozenset[str]) -> Iterator[str]:
+def _faults(found: Record, categories: frozenset[str]) -> Iterator[str]:
     for fault in found["open_faults"]:
         if fault["category"] in categories:
             yield f"fault {fault['code']}: {fault['text']}"

@@ -34,6 +34,7 @@ from collector.store.plant_days import bounds, plant_day_of
 from collector.store.queries import (
     Record,
     count_of_controllers,
+    find_conflicts,
     find_controllers,
     find_gaps_while_mounted,
     find_mounts,
@@ -68,6 +69,7 @@ class Known:
     controllers: list[Record]
     all_tools_cycles: dict[int, int]
     gaps: list[Record]
+    conflicts: list[Record]
 
     @property
     def seen_at(self) -> datetime:
@@ -107,6 +109,7 @@ def show_counts(
             "since_service": _since_service(done, known),
             "days": [_day(known, *day, now) for day in known.days],
             "controllers": list(_controllers(known)),
+            "conflicts": [each["says"] for each in known.conflicts],
             "unknown": {"since_service": not_served} if not_served else {},
         }
     )
@@ -136,6 +139,7 @@ def _read(connection: Connection, tool: Record, site: Site, days: list[date], do
         controllers=[each for each in find_controllers(connection) if each["controller_id"] in ids],
         all_tools_cycles=count_of_controllers(connection, sorted(ids)),
         gaps=find_gaps_while_mounted(connection, number),
+        conflicts=find_conflicts(connection, number),
     )
 
 
@@ -203,7 +207,7 @@ def _not_complete(
     if gaps:
         missing = cycles_missing(gaps)["gap_cycles"]
         number = "an unknown number of" if missing is None else missing
-        yield f"{number} cycles are missing in gaps that may reach into the day; see /v1/gaps"
+        yield f"{number} cycles are missing in gaps that may reach into the day; see /v1/gaps?state=open"
     if now >= end:
         yield from _not_read_through(known, begin, end)
 

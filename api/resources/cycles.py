@@ -6,7 +6,17 @@ from fastapi import APIRouter, Path, Request, Response
 
 from api import schemas
 from api.answers import cacheable, entity_tag, text_of
-from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor
+from api.paging import (
+    CursorParameter,
+    Last,
+    Row,
+    cut,
+    instant,
+    number,
+    page,
+    read_cursor,
+    signed_number,
+)
 from api.parameters import (
     CompletionFilter,
     ControllerName,
@@ -48,6 +58,7 @@ AS_STORED = (
     "supply_pressure_kpa",
     "punch_velocity_m_s",
     "extra",
+    "brought_by",
 )
 AS_TEXT = ("sequence", "commit_number", "total_count")
 
@@ -70,7 +81,7 @@ def list_cycles(
     in_order(since, until)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
-        key = read_cursor(cursor, instance, "cycles", (instant, number, number, number))
+        key = read_cursor(cursor, instance, "cycles", (instant, number, number, signed_number))
         tool = find_tool(connection, serial, maker, model)
         rows = find_cycles(
             connection,

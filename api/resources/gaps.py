@@ -1,27 +1,47 @@
 """What is missing, and what came and could not be used."""
 
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from api import schemas
-from api.answers import NOBODY_COUNTED, text_of
+from api.answers import text_of
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
-from api.parameters import ControllerName
-from collector.store.queries import find_book, find_gaps, find_quarantined
+from api.parameters import ControllerName, From, To, in_order
+from collector.store.queries import NOBODY_COUNTED, find_book, find_gaps, find_quarantined
 
 router = APIRouter(prefix="/v1", tags=["gaps"])
 
 
 @router.get("/gaps", response_model=schemas.Page[schemas.Gap])
 def list_gaps(
-    request: Request, controller: ControllerName = None, last: Last = 100, cursor: CursorParameter = None
+    request: Request,
+    controller: ControllerName = None,
+    state: Annotated[
+        Literal["open", "closed", "all"], Query(description="`closed`: some of its cycles came late.")
+    ] = "all",
+    since: From = None,
+    until: To = None,
+    last: Last = 100,
+    cursor: CursorParameter = None,
 ) -> Response:
-    """Cycles that controllers counted and the book has not got, in order of commit, newest first."""
+    """Cycles that controllers counted and the book has not got, in order of commit, newest first. When late
+    cycles close a part of a gap, the gap is closed, and what is still missing goes on in gaps of their own,
+    which name it in `part_of`: only open gaps may be summed. `from` and `to`: those that may reach into that
+    half-open interval."""
+    in_order(since, until, ("from", "to"))
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         (before,) = read_cursor(cursor, instance, "gaps", (number,)) or (None,)
-        rows = find_gaps(connection, last=last + 1, before=before, controller=controller)
+        rows = find_gaps(
+            connection,
+            last=last + 1,
+            before=before,
+            controller=controller,
+            state=None if state == "all" else state,
+            since=since,
+            until=until,
+        )
     rows, following = cut(rows, last, instance, "gaps", _key)
     return page(request, [_gap(row) for row in rows], following)
 
@@ -44,8 +64,19 @@ def _key(row: Row) -> tuple[int]:
 
 
 def _gap(row: Row) -> dict[str, Any]:
-    as_stored = ("controller", "epoch", "cycles", "reason", "after_at", "before_at", "noticed_at")
-    as_text = ("commit_number", "first_sequence", "last_sequence")
+    as_stored = (
+        "controller",
+        "epoch",
+        "cycles",
+        "reason",
+        "after_at",
+        "before_at",
+        "noticed_at",
+        "state",
+        "closed_at",
+        "closed_by",
+    )
+    as_text = ("commit_number", "first_sequence", "last_sequence", "part_of")
     unknown = dict.fromkeys(("last_sequence", "cycles"), NOBODY_COUNTED) if row["cycles"] is None else {}
     as_it_is = {name: row[name] for name in as_stored} | {name: text_of(row[name]) for name in as_text}
     return as_it_is | {"unknown": unknown}

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, StringConstraints
 from sqlalchemy import Connection
 
 from api import schemas
-from api.answers import NOBODY_COUNTED, answer
+from api.answers import answer
 from api.cautions import CAUTIONS
 from api.paging import page
 from api.parameters import Instant, Maker, Model, Serial, storable
@@ -19,7 +19,7 @@ from api.stores import Stores
 from collector.errors import StoreError
 from collector.model import ToolName
 from collector.store.desk import find_services, record_service
-from collector.store.queries import find_book, find_gaps_while_mounted, find_tool
+from collector.store.queries import NOBODY_COUNTED, find_book, find_gaps_while_mounted, find_tool
 from collector.store.tallies import Count, count_between, count_lifetime
 
 router = APIRouter(prefix="/v1/tools", tags=["service"])

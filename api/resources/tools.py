@@ -12,6 +12,7 @@ from api.resources.service import cycles_missing, last_service, name_of, total, 
 from collector.store.queries import (
     ToolKey,
     find_book,
+    find_conflicts,
     find_gaps_while_mounted,
     find_mounts,
     find_tool,
@@ -42,6 +43,7 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
         mounts = find_mounts(connection, tool["tool_id"])
         lifetime = total(count_lifetime(connection, tool["tool_id"]))
         gaps = find_gaps_while_mounted(connection, tool["tool_id"])
+        conflicts = find_conflicts(connection, tool["tool_id"])
     missing = cycles_missing(gaps)
     done, unknown = last_service(request.app.state.stores, name_of(tool))
     return answer(
@@ -53,6 +55,7 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
             ],
             "lifetime_count": lifetime,
             **missing,
+            "conflicts": [each["says"] for each in conflicts],
             "last_service": done,
             "unknown": ({"last_service": unknown} if unknown else {}) | why_unknown(missing),
             "cautions": CAUTIONS,

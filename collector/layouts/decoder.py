@@ -1,4 +1,4 @@
-"""The one decoder of the house: (layout, raw bytes) -> Status, Cycle, Curve; pure.
+"""The one decoder of the house: (layout, raw bytes) -> Status, Cycle, Curve, cycles of a log; pure.
 
 How it works. `Decoder(layout)` looks at the layout once and turns every field into two functions:
 
@@ -14,6 +14,7 @@ Why it is safe. The length of a block is checked before anything is read in it, 
 little; a message must reach at least to the end of its last field. Readers and converters complain with
 ValueError (and arithmetic with OverflowError); both become a DecodeError with layout, field, place and the
 raw bytes, and the caller keeps those in quarantine. Nothing else comes out of here, whatever the bytes are.
+A log is decoded row by row (csv_rows.py), so that a bad row is an error among good ones.
 A JSON message is parsed by orjson: strict RFC 8259, no NaN, nesting bounded; a member that is absent or
 null is no value. A required field without a value, a sequence that its width can't hold, a ring slot beyond
 the ring and more samples than the layout allows are errors, since what follows would be guesswork; any
@@ -25,14 +26,24 @@ factor and one shift that carry scale and unit.
 """
 
 import struct
-from collections.abc import Callable, Mapping
+import sys
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
 
 from collector.errors import DecodeError
-from collector.layouts.field_schema import COLUMNS, REQUIRED, BinaryField, JsonField, JsonSamples, LayoutField
+from collector.layouts.csv_rows import Line, Row, lines_of, rows_of
+from collector.layouts.field_schema import (
+    COLUMNS,
+    REQUIRED,
+    BinaryField,
+    JsonField,
+    JsonSamples,
+    LayoutField,
+    LogField,
+)
 from collector.layouts.fields import (
     JSON_READERS,
     FieldType,
@@ -44,12 +55,14 @@ from collector.layouts.fields import (
     read_json_number,
     swap_bytes,
 )
+from collector.layouts.log_values import Decimal, cell_reader
 from collector.layouts.schema import Condition, FaultEntry, Layout, MqttLayout
 from collector.layouts.section_schema import (
     BinaryCurve,
     BinarySection,
     DataCurve,
     JsonCurve,
+    LogSection,
     RegisterCurve,
     Section,
     Trace,
@@ -58,7 +71,7 @@ from collector.layouts.values import Value, converter, linear
 from collector.model import ActiveFault, Curve, Cycle, Status, ToolName
 
 Body = Any
-"""bytes of a block or binary message, or the parsed object of a JSON message."""
+"""bytes of a block or binary message, the parsed object of a JSON message, or cells of a log by column."""
 
 CurveSection = RegisterCurve | DataCurve | BinaryCurve | JsonCurve
 RawReader = Callable[[Body], Raw]
@@ -79,8 +92,9 @@ class Decoder:
         self._status = _SectionReader(layout, layout.status)
         self._cycle = _SectionReader(layout, layout.history)
         self._curve = None if layout.curve is None else _CurveReader(layout, layout.curve)
+        self._log = None if layout.log is None else _LogReader(layout, layout.log)
         self._faults = [_FaultReader(layout, fault) for fault in layout.faults]
-        self._name = layout.name
+        self.name = layout.name
 
     def decode_status(self, raw: bytes) -> Status:
         """The status block or message."""
@@ -104,8 +118,17 @@ class Decoder:
     def decode_curve(self, raw: bytes) -> Curve:
         """The curve block or message; a curve without samples, or without time between them, is an error."""
         if self._curve is None:
-            raise DecodeError(self._name, "samples", "any place", raw, "this layout has no curve")
+            raise DecodeError(self.name, "samples", "any place", raw, "this layout has no curve")
         return self._curve.read_curve(raw)
+
+    def decode_log(self, raw: bytes) -> Iterator[Cycle | DecodeError]:
+        """The cycles of a CSV log, row by row; a row that makes no sense is an error in its place.
+
+        Raises: DecodeError: nothing can be read in such a file, for it lacks its header or a column of it.
+        """
+        if self._log is None:
+            raise DecodeError(self.name, "all", "the file", raw, "this layout has no log")
+        return self._log.read_log(raw)
 
 
 # ---- sections --------------------------------------------------------------------------------------------
@@ -134,18 +157,22 @@ class _SectionReader:
             self._size = None if section.room is None else section.room * section.unit_bytes
             self.open = self._open_block
 
-    def read(self, body: Body, raw: bytes) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
-        """Columns that have a value, settings, extra."""
+    def read(
+        self, body: Body, raw: bytes, within: str = ""
+    ) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
+        """Columns that have a value, settings, extra. `within`: what stands before a field's place."""
         found: tuple[dict[str, Any], ...] = ({}, {}, {}, {})
         for field in self._fields:
             try:
                 found[field.goes][field.name] = field.value(field.raw(body))
             except (ValueError, OverflowError) as error:
-                raise self.error(field.name, field.where, raw, str(error)) from error
+                raise self.error(field.name, f"{within}{field.where}", raw, str(error)) from error
         columns = {name: value for name, value in found[COLUMN].items() if value is not None}
         for name in self._required:
             if name not in columns:
-                raise self.error(name, "its place", raw, "has no value, and nothing can be done without it")
+                raise self.error(
+                    name, f"{within}its place", raw, "has no value, and nothing can be done without it"
+                )
         return columns, found[SETTING], found[EXTRA]
 
     def error(self, field: str, where: str, raw: bytes, says: str) -> DecodeError:
@@ -170,13 +197,19 @@ class _SectionReader:
 
 
 def _field_reader(layout: Layout, section: Section, field: LayoutField) -> _FieldReader:
+    goes = _goes(layout, section, field)
+    convert = converter(field, section.role, _limits(layout), _spelled_faults(layout))
     return _FieldReader(
         name=field.name,
         where=section.where(field),
-        goes=_goes(layout, section, field),
+        goes=goes,
         raw=_raw_reader(layout, section, field),
-        value=converter(field, section.role, _limits(layout), _spelled_faults(layout)),
+        value=_not_kept if goes == NOWHERE else convert,
     )
+
+
+def _not_kept(raw: Raw) -> None:
+    """A fault word has only to be readable: all its 64 bits may be set."""
 
 
 def _limits(layout: Layout) -> dict[str, int]:
@@ -216,6 +249,9 @@ def _fault_fields(layout: Layout) -> set[str]:
 def _raw_reader(layout: Layout, section: Section, field: LayoutField) -> RawReader:
     if isinstance(field, JsonField):
         return _json_reader(field)
+    if isinstance(field, LogField):
+        assert isinstance(section, LogSection)
+        return _log_reader(field, section.decimal)
     assert isinstance(field, BinaryField)
     assert isinstance(section, BinarySection)
     byte_order = field.byte_order or layout.byte_order
@@ -282,6 +318,17 @@ def _json_reader(field: JsonField) -> RawReader:
         return None if value is None else read(value)
 
     return read_member
+
+
+def _log_reader(field: LogField, decimal: Decimal) -> RawReader:
+    columns, read = field.columns, cell_reader(field.type, decimal, field.format)
+    none = {"", *(value for value in field.none if isinstance(value, str))}
+
+    def read_cells(cells: Body) -> Raw:
+        cell = " ".join([cells[column] for column in columns]).strip()
+        return None if cell in none else read(cell)
+
+    return read_cells
 
 
 # ---- faults ----------------------------------------------------------------------------------------------
@@ -400,3 +447,61 @@ def _json_samples(samples: JsonSamples) -> SamplesReader:
             raise ValueError(f"a sample does not fit {samples.type}: {error}") from error
 
     return read
+
+
+# ---- logs ------------------------------------------------------------------------------------------------
+
+
+class _LogReader(_SectionReader):
+    """The rows of a CSV log."""
+
+    def __init__(self, layout: Layout, section: LogSection) -> None:
+        super().__init__(layout, section)
+        self._section = section
+
+    def read_log(self, raw: bytes) -> Iterator[Cycle | DecodeError]:
+        """Raises: DecodeError: the header is not as the layout says."""
+        section = self._section
+        lines = lines_of(raw, section.encoding)
+        for _ in range(section.skip_lines):
+            next(lines, None)
+        if section.header:
+            names = self._header(raw, lines)
+            places = {column: self._place(column, names, raw) for column in section.columns}
+            rows = rows_of(raw, lines, section.delimiter, len(names), len(names))
+        else:
+            places = {column: column - 1 for column in section.columns if isinstance(column, int)}
+            rows = rows_of(raw, lines, section.delimiter, max(places.values()) + 1, sys.maxsize)
+        return (self._cycle(row, places) for row in rows)
+
+    def _header(self, raw: bytes, lines: Iterator[Line]) -> list[str]:
+        line = next((line for line in lines if line.says or line.text.strip()), None)
+        if line is None:
+            raise self.error("all", "the file", raw, "has no header")
+        (header,) = rows_of(raw, iter((line,)), self._section.delimiter, 1, sys.maxsize)
+        if header.says:
+            raise self.error("all", f"line {line.number}, the header", raw, header.says)
+        names = header.cells
+        while names and not names[-1]:
+            names.pop()
+        return names
+
+    def _place(self, column: str | int, names: list[str], raw: bytes) -> int:
+        """The cell of a row that is meant."""
+        if isinstance(column, str) and names.count(column) == 1:
+            return names.index(column)
+        if isinstance(column, int) and column <= len(names):
+            return column - 1
+        says = f"must have the column {column!r} once; there are {', '.join(names)[:400]}"
+        raise self.error("all", "the header", raw, says)
+
+    def _cycle(self, row: Row, places: Mapping[str | int, int]) -> Cycle | DecodeError:
+        within = f"line {row.number}, "
+        if row.says:
+            return self.error("all", f"{within}the row", row.raw, row.says)
+        cells = {column: row.cells[place] for column, place in places.items()}
+        try:
+            columns, _, extra = self.read(cells, row.raw, within)
+        except DecodeError as error:
+            return error
+        return Cycle(**columns, extra=extra, raw=row.raw)

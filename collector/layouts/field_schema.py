@@ -17,6 +17,7 @@ from collector.layouts.fields import (
     Kind,
     TextType,
 )
+from collector.layouts.log_values import LOG_KINDS, LogType, TimeFormat
 from collector.layouts.units import SUFFIXES, UNITS, kept_unit, same_dimension
 from collector.model import Completion, Mode, Result, State
 from collector.toml_file import KeyPath, refuse
@@ -62,7 +63,8 @@ Role = Literal["status", "cycle", "curve"]
 Problems = Iterator[tuple[KeyPath, str]]
 """Keys below the model that is looked at, and what is wrong there."""
 
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e100, le=1e100)]
+"""With room for a unit's factor."""
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=64)]
 
 
@@ -90,6 +92,7 @@ COLUMNS: Mapping[Role, Mapping[str, tuple[Kind, ...]]] = {
     "status": {
         "last_sequence": ("integer",),
         "newest_slot": ("integer",),
+        "controller_serial": _LABEL,
         "tool_serial": _LABEL,
         "mode": _ANY_WORD,
         "state": _ANY_WORD,
@@ -132,7 +135,7 @@ REQUIRED: Mapping[Role, tuple[str, ...]] = {
 }
 SEQUENCES = ("last_sequence", "sequence")
 AS_THEY_ARE = (*SEQUENCES, "newest_slot", "sample_count")
-"""Numbers that are compared or counted with: without scale, unit, enumeration or sentinel."""
+"""Numbers that are compared or counted with: without scale, unit, enumeration, sentinel or bounds."""
 
 # ---- fields ----------------------------------------------------------------------------------------------
 
@@ -169,6 +172,16 @@ class LayoutField(Strict):
     @abstractmethod
     def finish(self) -> Finish | None:
         """Where the raw value is a count of something since somewhere: the date or time that it means."""
+
+    @property
+    @abstractmethod
+    def finest_ms(self) -> float:
+        """Of a date and time: how fine its type can be; one that says nothing of it is taken for 1 s."""
+
+    @property
+    def modulus(self) -> int | None:
+        """How many numbers a counter of this type runs through; None where nobody knows."""
+        return None
 
     @property
     def has_count(self) -> bool:
@@ -210,6 +223,9 @@ class LayoutField(Strict):
                 yield ("values", raw), f"can't be a raw value of a field that is {self.kind}"
         if self.otherwise is not None and self.values is None:
             yield ("otherwise",), "goes with values only"
+        yield from self._none_problems()
+
+    def _none_problems(self) -> Problems:
         if self.kind == "bool" or not (self.kind == "text" or self.has_count):
             if self.none:
                 yield ("none",), f"can't be compared with a field of type {self.type}"
@@ -279,6 +295,19 @@ class BinaryField(LayoutField):
         return self.unit or own
 
     @property
+    def finest_ms(self) -> float:
+        assert self.fixed is not None
+        return self.fixed.resolution_ms
+
+    @property
+    def modulus(self) -> int | None:
+        if self.fixed is None or (self.scale, self.offset, self.given_unit) != (1, 0, None):
+            return None
+        bits = 8 * self.fixed.size
+        moduli = {"uint": 1 << bits, "int": 1 << (bits - 1), "bcd": 10 ** (bits // 4)}
+        return moduli.get(self.type.rstrip("0123456789"))
+
+    @property
     def fixed(self) -> FieldType | None:
         return FIELD_TYPES.get(self.type)
 
@@ -342,6 +371,60 @@ class JsonField(LayoutField):
     @property
     def finish(self) -> Finish | None:
         return JSON_INSTANTS.get(self.type)
+
+    @property
+    def finest_ms(self) -> float:
+        return 1000.0
+
+
+Column = Annotated[str, Field(min_length=1)] | Annotated[int, Field(ge=1)]
+
+
+class LogField(LayoutField):
+    """A column of a CSV log."""
+
+    type: LogType
+    column: Column | tuple[Column, ...]
+    """Its name in the header, or its number from 1. Several are joined with a blank between: date and time
+    often stand apart."""
+    format: str | None = None
+    """Of `datetime`: what stands where, such as `%d.%m.%Y %H:%M:%S`."""
+
+    @property
+    def columns(self) -> tuple[str | int, ...]:
+        return self.column if isinstance(self.column, tuple) else (self.column,)
+
+    @property
+    def kind(self) -> Kind:
+        return LOG_KINDS[self.type]
+
+    @property
+    def finish(self) -> Finish | None:
+        return JSON_INSTANTS.get(self.type)
+
+    @property
+    def finest_ms(self) -> float:
+        return 1000.0 if self.format is None else TimeFormat(self.format).finest_ms
+
+    def problems(self) -> Problems:
+        yield from super().problems()
+        if (self.format is None) == (self.type == "datetime"):
+            yield (
+                ("format",),
+                "is missing; say how the time is written"
+                if self.format is None
+                else ("is for datetime only"),
+            )
+        for says in TimeFormat(self.format).problems() if self.format is not None else ():
+            yield ("format",), says
+        if not self.columns:
+            yield ("column",), "must name a column"
+
+    def _none_problems(self) -> Problems:
+        """Text is compared with the cell as it stands, whatever the type."""
+        for number, value in enumerate(self.none):
+            if not isinstance(value, str) and not self.has_count:
+                yield ("none", number), "must be text in quotation marks, as the cell is"
 
 
 class CommonSamples(Strict):

@@ -9,8 +9,7 @@ Canonical means high byte first. `canonical` brings bytes there from the order t
 
 A reader raises ValueError with a sentence where the bytes can't be such a value. A float that is not finite
 is no value (None), and so are text without a visible character and a calendar date of zero bytes only.
-Integers above 2⁶³ − 1 are refused: the store keeps 64 bits with a sign. Dates and times say no zone, so
-they are naive; what is finer than a microsecond is cut off.
+Dates and times say no zone, so they are naive; what is finer than a microsecond is cut off.
 """
 
 import struct
@@ -27,7 +26,6 @@ Kind = Literal["integer", "number", "text", "bool", "instant", "date", "time"]
 Order = Literal["big", "little"]
 Finish = Callable[[int], datetime | date | time]
 
-INTEGER_MOST = 2**63 - 1
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - controllers say no zone
 S7_EPOCH = date(1990, 1, 1)
 DAY_MS = 86_400_000
@@ -93,10 +91,6 @@ def read_unsigned(data: bytes) -> int:
     return int.from_bytes(data, "big")
 
 
-def read_unsigned_64(data: bytes) -> int:
-    return storable(int.from_bytes(data, "big"))
-
-
 def read_signed(data: bytes) -> int:
     return int.from_bytes(data, "big", signed=True)
 
@@ -120,12 +114,6 @@ def read_bcd(data: bytes) -> int:
 def finite(value: float) -> float | None:
     """None for NaN and the infinities: they say that there is no value."""
     return value if value - value == 0 else None
-
-
-def storable(value: int) -> int:
-    if not -INTEGER_MOST - 1 <= value <= INTEGER_MOST:
-        raise ValueError(f"{value} is beyond the 64-bit range with sign")
-    return value
 
 
 # ---- text ------------------------------------------------------------------------------------------------
@@ -195,7 +183,7 @@ def read_s7_dt(data: bytes) -> datetime | None:
         raise ValueError(f"{digits.upper()} is not a DATE_AND_TIME: each half byte must be 0 to 9")
     year, month, day, hour, minute, second = (int(digits[at : at + 2]) for at in range(0, 12, 2))
     century = 1900 if year >= 90 else 2000
-    return _calendar(century + year, month, day, hour, minute, second, int(digits[12:15]) * 1000)
+    return calendar(century + year, month, day, hour, minute, second, int(digits[12:15]) * 1000)
 
 
 def read_s7_dtl(data: bytes) -> datetime | None:
@@ -203,7 +191,7 @@ def read_s7_dtl(data: bytes) -> datetime | None:
     if not any(data):
         return None
     year, month, day, _, hour, minute, second, ns = struct.unpack(">HBBBBBBI", data)
-    return _calendar(year, month, day, hour, minute, second, ns // 1000)
+    return calendar(year, month, day, hour, minute, second, ns // 1000)
 
 
 def read_datetime_words(data: bytes) -> datetime | None:
@@ -211,10 +199,10 @@ def read_datetime_words(data: bytes) -> datetime | None:
     if not any(data):
         return None
     year, month, day, hour, minute, second, ms = struct.unpack(">7H", data)
-    return _calendar(year, month, day, hour, minute, second, ms * 1000)
+    return calendar(year, month, day, hour, minute, second, ms * 1000)
 
 
-def _calendar(year: int, month: int, day: int, hour: int, minute: int, second: int, us: int) -> datetime:
+def calendar(year: int, month: int, day: int, hour: int, minute: int, second: int, us: int) -> datetime:
     try:
         return datetime(year, month, day, hour, minute, second, us)  # noqa: DTZ001
     except (ValueError, OverflowError) as error:
@@ -276,7 +264,7 @@ FIELD_TYPES: Mapping[str, FieldType] = {
     "int32": FieldType("integer", 4, read_signed),
     "uint32": FieldType("integer", 4, read_unsigned),
     "int64": FieldType("integer", 8, read_signed),
-    "uint64": FieldType("integer", 8, read_unsigned_64),
+    "uint64": FieldType("integer", 8, read_unsigned),
     "float32": FieldType("number", 4, read_float_32),
     "float64": FieldType("number", 8, read_float_64),
     "bcd8": FieldType("integer", 1, read_bcd),
@@ -291,8 +279,8 @@ FIELD_TYPES: Mapping[str, FieldType] = {
     "s7_time": FieldType("integer", 4, read_signed, unit="ms"),
     "s7_s5time": FieldType("integer", 2, read_s7_s5time, unit="ms"),
     "unix_s": FieldType("instant", 4, read_unsigned, finish=instant_from_s, resolution_ms=1000.0),
-    "unix_ms": FieldType("instant", 8, read_unsigned_64, finish=instant_from_ms),
-    "unix_us": FieldType("instant", 8, read_unsigned_64, finish=instant_from_us, resolution_ms=0.001),
+    "unix_ms": FieldType("instant", 8, read_unsigned, finish=instant_from_ms),
+    "unix_us": FieldType("instant", 8, read_unsigned, finish=instant_from_us, resolution_ms=0.001),
     "datetime_words": FieldType("instant", 14, read_datetime_words, order="words"),
 }
 """All types of fixed size but `bool`, which is one bit of the byte or register at its place."""
@@ -325,7 +313,7 @@ def read_json_integer(value: object) -> int:
         return int(value)
     if type(value) is not int:
         raise ValueError(f"must be a whole number, not {_json_word(value)}")
-    return storable(value)
+    return value
 
 
 def read_json_number(value: object) -> int | float | None:

@@ -4,11 +4,13 @@ A layout is the description of where one kind of controller keeps what. Offsets 
 unit: registers for Modbus, bytes for S7 data blocks and binary MQTT payloads. See the files in `examples/`
 for all of it in use.
 
-    name, about, protocol, sequence_bits, [request_timeout_ms, byte_order, word_order]
+    name, about, protocol, sequence_bits, [request_timeout_ms, shortest_cycle_ms, recording_ms,
+    byte_order, word_order]
     [tool]      maker and model of the tools that this kind of controller drives
     [status]    where it is, and its fields; `last_sequence` is required
     [history]   the ring (or the last record), and the fields of one record; `sequence` is required
     [curve]     optional: the last curve; its fields are `sequence`, `sample_count`, `sample_interval_us`
+    [log]       optional: the columns of the CSV log that the controller keeps; `sequence` is required
     [[faults]]  what a bit or a value of a status field means
 
 `load_layout` refuses a file with a list of all its mistakes, each with line and key. What concerns several
@@ -18,7 +20,7 @@ sections at once (sequence widths, faults) is looked at when each section is rig
 from collections.abc import Mapping
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, get_args
 
 from pydantic import Field, RootModel, model_validator
 
@@ -30,6 +32,7 @@ from collector.layouts.field_schema import (
     ByteOrder,
     JsonField,
     LayoutField,
+    LogField,
     Problems,
     SampleType,
     Strict,
@@ -48,6 +51,7 @@ from collector.layouts.section_schema import (
     JsonCurve,
     JsonHistory,
     JsonStatus,
+    LogSection,
     RegisterBlock,
     RegisterCurve,
     RegisterHistory,
@@ -134,7 +138,7 @@ def integer_bits(field: LayoutField) -> int | None:
     """Bits that a field of whole numbers has; None for any other (BCD has digits, not bits)."""
     if isinstance(field, BinaryField) and field.type.lstrip("u").startswith("int"):
         return 8 * field.size(1)
-    return 64 if isinstance(field, JsonField) and field.type == "integer" else None
+    return 64 if isinstance(field, JsonField | LogField) and field.type == "integer" else None
 
 
 # ---- layouts ---------------------------------------------------------------------------------------------
@@ -145,17 +149,30 @@ class ToolModel(Strict):
     model: Annotated[str, Field(min_length=1)]
 
 
+CountField = Literal["total_count", "count_since_cleared"]
+"""In order of preference."""
+
+
+def _resolution_ms(field: LayoutField | None) -> float:
+    return 0.0 if field is None else field.resolution_ms or field.finest_ms
+
+
 class CommonLayout(Strict):
     name: Annotated[str, Field(min_length=1, max_length=64)]
     about: str = ""
     sequence_bits: Annotated[int, Field(ge=8, le=64)]
     """Width of the controller's sequence: after 2^bits − 1 comes 0."""
+    shortest_cycle_ms: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 20.0
+    """Least time between the ends of two cycles of one tool: tells new cycles from another controller's."""
+    recording_ms: Annotated[float, Field(ge=0, le=60_000)] = 1000.0
+    """Most time from a cycle's end until the controller tells of it: read through is so much earlier."""
     byte_order: ByteOrder = "big"
     word_order: ByteOrder = "big"
     tool: ToolModel
     status: Section
     history: Section
     curve: Section | None = None
+    log: LogSection | None = None
     faults: tuple[FaultEntry, ...] = ()
 
     @model_validator(mode="after")
@@ -165,7 +182,7 @@ class CommonLayout(Strict):
 
     @property
     def sections(self) -> dict[str, Section]:
-        found = {"status": self.status, "history": self.history, "curve": self.curve}
+        found = {"status": self.status, "history": self.history, "curve": self.curve, "log": self.log}
         return {key: section for key, section in found.items() if section is not None}
 
     @property
@@ -174,15 +191,29 @@ class CommonLayout(Strict):
 
     @property
     def time_resolution_ms(self) -> float:
-        """How fine the record's time stamp is; 0 where it has none.
+        """How fine the record's time stamp is; 0 where it has none."""
+        return _resolution_ms(self.history.find("controller_time"))
 
-        A type of JSON says nothing about it, so a whole second is assumed unless the field says better.
-        """
-        field = self.history.find("controller_time")
-        if field is None:
-            return 0.0
-        fixed = field.fixed if isinstance(field, BinaryField) else None
-        return field.resolution_ms or (fixed.resolution_ms if fixed else 1000.0)
+    @property
+    def log_time_resolution_ms(self) -> float:
+        """The same of a time stamp in the log."""
+        return 0.0 if self.log is None else _resolution_ms(self.log.find("controller_time"))
+
+    @property
+    def clock_resolution_ms(self) -> float:
+        """How fine the clock in the status is; 0 where it has none."""
+        return _resolution_ms(self.status.find("clock"))
+
+    @property
+    def count_field(self) -> CountField | None:
+        """The status' counter that cycles are reconciled with: one that nobody clears, where there is one."""
+        return next((name for name in get_args(CountField) if self.status.find(name)), None)
+
+    @property
+    def count_modulus(self) -> int | None:
+        """How many numbers that counter runs through until it begins anew; None where nobody knows."""
+        field = self.status.find(self.count_field) if self.count_field else None
+        return field.modulus if field else None
 
     def problems(self) -> Problems:
         for place, section in self.sections.items():
@@ -261,10 +292,11 @@ class BlockLayout(CommonLayout):
         yield from super().problems()
         if self.history.slot_by == "newest_slot" and self.status.find("newest_slot") is None:
             yield ("history", "slot_by"), 'is "newest_slot", and the status has no field newest_slot'
-        if self.history.slots >= self.sequence_modulus:
+        if self.history.slots > self.sequence_modulus // 2:
             yield (
                 ("history", "slots"),
-                f"must be less than the {self.sequence_modulus} numbers of the sequence",
+                f"must be at most half of the {self.sequence_modulus} numbers of the sequence: new and old "
+                "could not be told apart",
             )
 
 

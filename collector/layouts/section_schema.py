@@ -9,6 +9,7 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from collector.layouts.csv_rows import Delimiter, Encoding
 from collector.layouts.field_schema import (
     AS_THEY_ARE,
     COLUMNS,
@@ -18,11 +19,13 @@ from collector.layouts.field_schema import (
     JsonField,
     JsonSamples,
     LayoutField,
+    LogField,
     Problems,
     Role,
     Samples,
     Strict,
 )
+from collector.layouts.log_values import Decimal
 from collector.toml_file import refuse
 
 
@@ -68,7 +71,7 @@ class Section(Strict):
         if field.setting and (self.role != "status" or field.name in columns):
             yield ("setting",), f"is for status fields other than {', '.join(columns)}"
         if field.name in AS_THEY_ARE and field.name in columns:
-            for key in ("scale", "offset", "unit", "values", "none"):
+            for key in ("scale", "offset", "unit", "values", "none", "least", "most"):
                 if key in field.model_fields_set:
                     yield (key,), f"is not for {field.name}, which is taken as it is"
         if field.name in WORDS and field.name in columns:
@@ -295,3 +298,32 @@ class BinaryHistory(BinaryMessage):
 
 class BinaryCurve(BinaryMessage, Trace):
     pass
+
+
+class LogSection(Section):
+    """The cycles once more: rows of the CSV log that the controller keeps."""
+
+    role = "cycle"
+    fields: tuple[LogField, ...]
+    encoding: Encoding = "utf-8"
+    """`utf-16` without a byte order mark is little-endian."""
+    delimiter: Delimiter = ","
+    decimal: Decimal = "."
+    skip_lines: Annotated[int, Field(ge=0)] = 0
+    """Lines in front that are neither header nor cycle."""
+    header: bool = True
+    """Whether the first line after those names the columns."""
+
+    @property
+    def columns(self) -> tuple[str | int, ...]:
+        return tuple(dict.fromkeys(column for field in self.fields for column in field.columns))
+
+    def where(self, field: LayoutField) -> str:
+        assert isinstance(field, LogField)
+        return f"column {' and '.join(str(column) for column in field.columns)}"
+
+    def _field_problems(self, field: LayoutField) -> Problems:
+        yield from super()._field_problems(field)
+        assert isinstance(field, LogField)
+        if not self.header and any(isinstance(column, str) for column in field.columns):
+            yield ("column",), "must be a number, since header is false"

@@ -2,7 +2,8 @@
 
 Scale, offset and the unit's factor are joined into one exact fraction, so a whole number is rounded once:
 1234 in steps of 0.1 is 123.4 and nothing beside it. A converter raises ValueError with a sentence about the
-field.
+field. Integers above 2⁶³ − 1 are refused, since the store keeps 64 bits with a sign; only a sequence has its
+whole width.
 """
 
 import struct
@@ -11,12 +12,22 @@ from datetime import date, datetime, time
 from fractions import Fraction
 from math import isfinite, lcm
 
-from collector.layouts.field_schema import COLUMNS, WORDS, CommonSamples, LayoutField, Role
-from collector.layouts.fields import Raw, storable
+from collector.layouts.field_schema import (
+    COLUMNS,
+    SEQUENCES,
+    WORDS,
+    CommonSamples,
+    LayoutField,
+    Role,
+)
+from collector.layouts.fields import Raw
 from collector.layouts.units import conversion, kept_unit
 
 Value = int | float | str | bool | datetime | None
 Convert = Callable[[Raw], Value]
+
+INTEGER_MOST = 2**63 - 1
+"""That the store keeps; a sequence may be greater."""
 
 WHOLE = (
     "last_sequence",
@@ -28,7 +39,7 @@ WHOLE = (
     "count_since_cleared",
 )
 """Columns that are whole and not negative."""
-LABELS = ("tool_serial", "fault_code", "part_id", "band")
+LABELS = ("controller_serial", "tool_serial", "fault_code", "part_id", "band")
 """Columns that are text, also where the controller has numbers."""
 ROUNDED = ("sample_interval_us",)
 """Whole by our choice of unit, so a fraction is rounded."""
@@ -82,7 +93,8 @@ def _other(field: LayoutField) -> Convert:
         return _date_text(field)
     if field.kind in ("integer", "number") and _is_quantity(field):
         return _quantity(field)
-    return _same
+    own: dict[str, Convert] = {"integer": _storable, "number": _real}
+    return own.get(field.kind, _same)
 
 
 def _sentinels(field: LayoutField) -> frozenset[int | float | str]:
@@ -93,6 +105,19 @@ def _sentinels(field: LayoutField) -> frozenset[int | float | str]:
 
 
 def _same(raw: Raw) -> Value:
+    return raw
+
+
+def _real(raw: Raw) -> float:
+    """JSON writes 5 where 5.0 is meant."""
+    assert isinstance(raw, int | float)
+    return float(raw)
+
+
+def _storable(raw: Raw) -> int:
+    assert isinstance(raw, int)
+    if not -INTEGER_MOST - 1 <= raw <= INTEGER_MOST:
+        raise ValueError(f"{raw} is beyond the 64-bit range with sign")
     return raw
 
 
@@ -173,11 +198,11 @@ def _quantity(field: LayoutField) -> Callable[[Raw], float]:
 
 def _whole(field: LayoutField, limit: int | None) -> Callable[[Raw], int]:
     quantity = _quantity(field) if _is_quantity(field) else None
-    rounded = field.name in ROUNDED
+    rounded, keep = field.name in ROUNDED, int if field.name in SEQUENCES else _storable
 
     def whole(raw: Raw) -> int:
         value = raw if quantity is None else quantity(raw)
-        number = storable(round(value))  # type: ignore[arg-type]
+        number = keep(round(value))  # type: ignore[arg-type]
         if not rounded and abs(value - number) > 1e-6:  # type: ignore[operator]
             raise ValueError(f"is {value!r}, which is not a whole number")
         if number < 0 or (limit is not None and number >= limit):

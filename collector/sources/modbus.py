@@ -5,14 +5,22 @@ mislabelled or stale reply comes back as success, a wrong byte count shows as a 
 `fault_in` before the library parses it (its `trace_packet` hook), and the first thing that can't be trusted
 ends the connection.
 
+A server that answers every request with transaction 0 leaves nothing in a reply that tells which request it
+answers. What tells it then is the number of registers, and that replies come in the order of the requests: no
+two requests in a row ask for the same number, and a block is handed over only once the answer to one request
+more, the barrier, has come right behind it. Had an old answer been taken for a part of the block, the true
+one would still be to come, and come where one of another size is due.
+
 Source of the frames: Modbus Application Protocol V1.1b3 and Modbus Messaging on TCP/IP V1.0b.
 """
 
 import asyncio
+import itertools
 import logging
 import socket
 import struct
 import sys
+from collections.abc import Sequence
 from types import TracebackType
 from typing import Self
 
@@ -27,6 +35,7 @@ from collector.sources.base import bounded
 # Whatever goes wrong is raised as an error of ours; the library would log each once more, with frames.
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
+ADDRESSES = 1 << 16
 REGISTERS_MOST = 125
 """In one request: the reply's byte count has to fit 253 bytes of PDU."""
 LENGTH_LEAST, LENGTH_MOST = 3, 254
@@ -35,6 +44,10 @@ REPLY = struct.Struct(">HHHBBB")
 """transaction 2 | protocol 2 | length 2 | unit 1 | function 1 | byte count (or exception code) 1"""
 REQUEST = struct.Struct(">HHHBBHH")
 """transaction 2 | protocol 2 | length 2 | unit 1 | function 1 | start 2 | registers 2"""
+BARRIERS = 16
+"""Sizes of barriers."""
+TURNS = itertools.count()
+"""Barriers take their sizes in turn, over connections too: an old one's answer does not fit the next."""
 EXCEPTION_BIT = 0x80
 ANY_AMOUNT = 1 << 20
 """Bytes; more than one read of the socket can bring."""
@@ -102,16 +115,32 @@ def is_whole(received: bytes) -> bool:
     return len(received) >= 9 and len(received) == 6 + int.from_bytes(received[4:6], "big")
 
 
+def part_sizes(registers: int) -> list[int]:
+    """A block in requests of at most 125 registers, no two in a row of the same size."""
+    sizes: list[int] = []
+    while rest := registers - sum(sizes):
+        before = sizes[-1] if sizes else 0
+        size = min(rest, REGISTERS_MOST - (before == REGISTERS_MOST))
+        sizes.append(size - (size == before))
+    return sizes
+
+
+def barrier_size(block_registers: int, last_part: int, turn: int) -> int:
+    """Registers to ask for behind a block: some of its own, and not as many as in its last part."""
+    fitting = [size for size in range(1, min(block_registers, BARRIERS) + 1) if size != last_part]
+    return fitting[turn % len(fitting)] if fitting else 2
+
+
 class ModbusSource:
     """One connection to one unit behind one Modbus TCP server.
 
     Args:
         unit_id: 0 to 255; a controller with an address of its own mostly answers to 1 or 255.
         request_timeout_s, connect_timeout_s: s; after either the connection is over.
-        echoes_transaction_id: False for a server that answers every request with transaction 0. A stale reply
-            can then be told only by when it comes: surplus replies still end the connection, but one that is
-            on the network in the very moment the next request is sent is taken for its answer, once. Leave it
-            True where the server allows.
+        echoes_transaction_id: False for a server that answers every request with transaction 0. Each block
+            then takes one small request more, the barrier (see above). What it can't tell is an old answer
+            with, right behind it, that to an old barrier which by chance had the size of the new one. Leave
+            it True where the server allows.
     """
 
     def __init__(
@@ -170,15 +199,28 @@ class ModbusSource:
         Raises: LinkDown, BadReply, Refused; after any of them, or a cancellation, the connection is over.
         """
         assert isinstance(block, RegisterBlock)
-        end = block.start + block.size
-        starts = range(block.start, end, REGISTERS_MOST)
-        parts = [await self._read_part(block.table, at, min(REGISTERS_MOST, end - at)) for at in starts]
+        sizes = part_sizes(block.size)
+        starts = itertools.accumulate(sizes[:-1], initial=block.start)
+        parts = [await self._read_part(block.table, at, size) for at, size in zip(starts, sizes, strict=True)]
+        if not self._echoes_transaction_id:
+            await self._pass_barrier(block, sizes[-1])
         return b"".join(parts)
 
     async def _read_part(self, table: str, start: int, count: int) -> bytes:
-        if not self._echoes_transaction_id:
-            # Bytes that already lie in the socket reach `_watch` before the request is sent: no answer to it.
-            await asyncio.sleep(0)
+        registers = await self._ask(table, start, count)
+        if isinstance(registers, ExceptionResponse):
+            what = f"{table} registers {start} to {start + count - 1}"
+            raise self._end(self._refusal(registers.exception_code, what))
+        return struct.pack(f">{count}H", *registers)
+
+    async def _pass_barrier(self, block: RegisterBlock, last_part: int) -> None:
+        """Ask for some registers and look at none of them. A refusal will do: behind a block of one register
+        there may be no second one.
+        """
+        size = barrier_size(block.size, last_part, next(TURNS))
+        await self._ask(block.table, min(block.start, ADDRESSES - size), size)
+
+    async def _ask(self, table: str, start: int, count: int) -> Sequence[int] | ExceptionResponse:
         if self._fault is not None:
             raise self._fault
         client = self._client
@@ -191,13 +233,9 @@ class ModbusSource:
         except BaseException:
             self._end(LinkDown(f"a request to {self._where} was given up before its answer"))
             raise
-        if isinstance(reply, ExceptionResponse):
-            raise self._end(
-                self._refusal(reply.exception_code, f"{table} registers {start} to {start + count - 1}")
-            )
         if self._fault is not None:
             raise self._fault
-        return struct.pack(f">{count}H", *reply.registers)
+        return reply if isinstance(reply, ExceptionResponse) else reply.registers
 
     def _watch(self, sending: bool, data: bytes) -> bytes:
         """The library's hook: bytes about to be sent, or all bytes received since the last whole frame."""

@@ -16,7 +16,7 @@ from collections.abc import Awaitable, Callable
 from types import TracebackType
 from typing import Any, Self
 
-from snap7.async_client import AsyncClient
+from snap7.async_client import AsyncClient, AsyncISOTCPConnection
 from snap7.error import S7Error, S7TimeoutError, get_protocol_error_message
 from snap7.s7protocol import S7Function, S7PDUType, S7Protocol, get_return_code_description
 
@@ -44,7 +44,21 @@ HEADER = struct.Struct(">BBHHHHH")
 ITEM_AT = HEADER.size + 2
 """Behind the header and the two parameter bytes: return code 1 | transport size 1 | length 2 | data."""
 
+DISCONNECT_REASONS = {
+    0: "reason not specified",
+    1: "congestion",
+    2: "nothing is attached to that address",
+    3: "address unknown",
+    128: "normal disconnect",
+    129: "congestion when the connection was asked for",
+    130: "negotiation failed",
+    133: "protocol error",
+    136: "connection refused",
+}
+"""Of a COTP disconnect request (RFC 905, section 13.5.3; from memory)."""
+
 CHECK_BETWEEN = "if it goes on, look for a gateway in between"
+CHECK_PLACE = "check `rack` and `slot` in the site file"
 CHECK_LINK = "check that it is switched on, its address, the cable, and how many connections it has free"
 
 
@@ -94,6 +108,34 @@ def refusal_in(pdu: bytes, size: int | None) -> str | None:
     return f"{get_return_code_description(item[0])} (return code {item[0]:#04x})"
 
 
+class _CheckedTransport(AsyncISOTCPConnection):
+    """The library's transport; it tells a "no" and a lost connection from bytes that make no sense.
+
+    A controller without a CPU at that rack and slot answers the connection request with a disconnect request
+    (DR), or just closes the connection, which one without a free connection does as well.
+    """
+
+    def __init__(self, where: str, host: str, port: int, local_tsap: int, remote_tsap: int) -> None:
+        super().__init__(host, port, local_tsap, remote_tsap)
+        self._where = where
+
+    async def _recv_exact(self, size: int) -> bytes:
+        advice = CHECK_LINK if self.connected else f"{CHECK_PLACE}; {CHECK_LINK}"
+        try:
+            return await super()._recv_exact(size)
+        except S7TimeoutError:
+            raise
+        except S7Error as error:
+            raise LinkDown(f"{self._where} closed the connection ({error}); {advice}") from error
+
+    def _parse_cotp_cc(self, data: bytes) -> None:
+        if data[1:2] == bytes((self.COTP_DR,)):
+            code = data[6] if len(data) > 6 else 0
+            reason = f"{DISCONNECT_REASONS.get(code, 'reason without a name')} (reason {code})"
+            raise Refused(reason, f"{self._where} refused the connection: {reason}; {CHECK_PLACE}")
+        super()._parse_cotp_cc(data)
+
+
 class _CheckedProtocol(S7Protocol):
     """The library's coder; every reply is looked at before it is parsed."""
 
@@ -132,9 +174,7 @@ class S7Source:
         self._client = AsyncClient()
         self._protocol = self._client.protocol = _CheckedProtocol(self._check)
         self._client.pdu_length = PDU_WANTED
-        self._client.set_connection_type(S7_BASIC)
-        connecting = self._client.connect(self._host, self._rack, self._slot, self._port)
-        await self._answer_to(connecting, self._connect_timeout_s)
+        await self._answer_to(self._connect(), self._connect_timeout_s)
         log.info("%s granted PDUs of %d bytes", self._where, self._client.pdu_length)
         return self
 
@@ -152,6 +192,15 @@ class S7Source:
         most = min(self._client.pdu_length, PDU_WANTED) - READ_OVERHEAD
         starts = range(0, block.size, most)
         return b"".join([await self._read_part(block.part(at, min(most, block.size - at))) for at in starts])
+
+    async def _connect(self) -> None:
+        """What the library's own `connect` does, over a transport that knows a refusal."""
+        called = S7_BASIC << 8 | self._rack << 5 | self._slot
+        transport = _CheckedTransport(self._where, self._host, self._port, self._client.local_tsap, called)
+        self._client.connection = transport
+        await transport.connect()
+        await self._client._setup_communication()
+        self._client.connected = True
 
     async def _read_part(self, part: DataBlock) -> bytes:
         if self._fault is not None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from operator import attrgetter
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import orjson
 from sqlalchemy import Connection, Dialect, Executable, Table, select
@@ -23,6 +23,8 @@ from collector.errors import StalePosition, StoreError
 from collector.model import (
     BookedCurve,
     BookedCycle,
+    ClockChange,
+    CountChange,
     Entry,
     Extra,
     FaultAcknowledged,
@@ -31,6 +33,7 @@ from collector.model import (
     FaultRaised,
     Gap,
     Link,
+    Mark,
     MountChange,
     Position,
     Quarantined,
@@ -161,22 +164,30 @@ class Booking:
         found = self._positions.get(controller_id)
         if entry.expected != found:
             return StalePosition(entry.controller, entry.expected, found)
+        if entry.controller_serial is not None:
+            self._set_serial(controller_id, entry.controller_serial)
         for mount in entry.mounts:
             self._change_mount(controller_id, mount)
         for cycle in entry.cycles:
-            self._add_cycle(controller_id, cycle)
+            self.add_cycle(controller_id, cycle)
         for curve in entry.curves:
             self._add_curve(controller_id, curve)
         for fault in entry.faults:
             self._change_fault(controller_id, fault)
         for gap in entry.gaps:
-            self._add_gap(controller_id, gap)
+            self.add_gap(controller_id, gap, self._now)
+        for count in entry.counts:
+            self._change_count(controller_id, count)
+        for clock in entry.clocks:
+            self._change_clock(controller_id, clock)
         for quarantined in entry.quarantined:
-            self._quarantine(controller_id, quarantined)
+            self.quarantine(controller_id, quarantined)
         if entry.seen is not None:
             self._seen[controller_id] = entry.seen
         if entry.link is not None:
             self._links[controller_id] = entry.link
+        if entry.position is not None and (found is None or entry.position.epoch != found.epoch):
+            self._begin_epoch(controller_id, entry.position.epoch)
         if entry.position is not None and entry.position != found:
             self._positions[controller_id] = self._moved[controller_id] = entry.position
         return None
@@ -210,7 +221,7 @@ class Booking:
         if rows:
             self._write(upsert(self._connection.dialect.name, table, tuple(rows[0])), rows)
 
-    def _next_number(self) -> int:
+    def next_number(self) -> int:
         self._number += 1
         return self._number
 
@@ -230,7 +241,7 @@ class Booking:
         self.new_tools[name] = tool_id
         return tool_id
 
-    def _add_cycle(self, controller_id: int, booked: BookedCycle) -> None:
+    def add_cycle(self, controller_id: int, booked: BookedCycle, brought_by: str | None = None) -> None:
         cycle = booked.cycle
         tool_id = self._tool_id(booked.tool)
         ended_us = to_us(booked.ended_at)
@@ -240,7 +251,7 @@ class Booking:
                 controller_id,
                 booked.epoch,
                 booked.sequence,
-                self._next_number(),
+                self.next_number(),
                 tool_id,
                 ended_us,
                 booked.time_uncertainty_ms,
@@ -248,6 +259,7 @@ class Booking:
                 *said_by_controller(cycle),
                 _json(cycle.extra) if cycle.extra else None,
                 cycle.raw,
+                brought_by,
             )
         )
         key = (
@@ -304,7 +316,7 @@ class Booking:
         return None if row is None else (*row[:3], to_us(row.ended_at), *row[4:])
 
     def _quarantine_curve(self, key: CycleKey, booked: BookedCurve, reason: str) -> None:
-        self._quarantine(
+        self.quarantine(
             key[0],
             Quarantined(
                 what="curve",
@@ -315,10 +327,10 @@ class Booking:
             ),
         )
 
-    def _quarantine(self, controller_id: int, quarantined: Quarantined) -> None:
+    def quarantine(self, controller_id: int, quarantined: Quarantined) -> None:
         self._quarantined.append(
             {
-                "commit_number": self._next_number(),
+                "commit_number": self.next_number(),
                 "controller_id": controller_id,
                 "what": quarantined.what,
                 "place": quarantined.where,
@@ -328,10 +340,11 @@ class Booking:
             }
         )
 
-    def _add_gap(self, controller_id: int, gap: Gap) -> None:
+    def add_gap(self, controller_id: int, gap: Gap, noticed_at: datetime, part_of: int | None = None) -> None:
+        """List a gap, or what is left of one: `part_of` is that one's commit number."""
         self._gaps.append(
             {
-                "commit_number": self._next_number(),
+                "commit_number": self.next_number(),
                 "controller_id": controller_id,
                 "epoch": gap.epoch,
                 "first_sequence": gap.first_sequence,
@@ -339,23 +352,78 @@ class Booking:
                 "reason": gap.reason,
                 "after_at": gap.after_at,
                 "before_at": gap.before_at,
-                "noticed_at": self._now,
+                "noticed_at": noticed_at,
+                "part_of": part_of,
             }
         )
+
+    def _set_serial(self, controller_id: int, serial: str) -> None:
+        """A controller that moved here takes its identity along; where it was is known to have had one."""
+        controller = tables.controller
+        self._connection.execute(controller.update().where(controller.c.serial == serial).values(serial=""))
+        self._connection.execute(
+            controller.update().where(controller.c.controller_id == controller_id).values(serial=serial)
+        )
+        found = self._positions.get(controller_id)
+        if found is not None:
+            # an epoch whose controller had told no identity yet
+            epoch = tables.epoch
+            here = [epoch.c.controller_id == controller_id, epoch.c.epoch == found.epoch]
+            self._connection.execute(
+                epoch.update().where(*here, epoch.c.serial.is_(None)).values(serial=serial)
+            )
+
+    def _begin_epoch(self, controller_id: int, epoch: int) -> None:
+        controller = tables.controller
+        serial = self._connection.scalar(
+            select(controller.c.serial).where(controller.c.controller_id == controller_id)
+        )
+        row = {
+            "controller_id": controller_id,
+            "epoch": epoch,
+            "serial": serial or None,
+            "noticed_at": self._now,
+        }
+        self._connection.execute(tables.epoch.insert(), row)
+
+    def _change_count(self, controller_id: int, change: CountChange) -> None:
+        row = {
+            "commit_number": self.next_number(),
+            "controller_id": controller_id,
+            "kind": change.kind,
+            "epoch": change.mark.epoch,
+            "sequence": change.mark.sequence,
+            "expected": change.mark.total_count,
+            "found": change.found,
+            "after_at": change.after_at,
+            "noticed_at": change.noticed_at,
+        }
+        self._connection.execute(tables.count_change.insert(), row)
+
+    def _change_clock(self, controller_id: int, change: ClockChange) -> None:
+        row = {
+            "commit_number": self.next_number(),
+            "controller_id": controller_id,
+            "before_ms": change.before_ms,
+            "after_ms": change.after_ms,
+            "noticed_at": change.noticed_at,
+        }
+        self._connection.execute(tables.clock_change.insert(), row)
 
     def _change_mount(self, controller_id: int, change: MountChange) -> None:
         mount = tables.mount
         self._connection.execute(
             mount.update()
             .where(mount.c.controller_id == controller_id, mount.c.unmounted_at.is_(None))
-            .values(unmounted_at=change.at)
+            .values(unmounted_at=change.at, **mark_columns("until", change.mark))
         )
         if change.tool is not None:
             row = {
-                "commit_number": self._next_number(),
+                "commit_number": self.next_number(),
                 "controller_id": controller_id,
                 "tool_id": self._tool_id(change.tool),
                 "mounted_at": change.at,
+                **mark_columns("after", change.mark),
             }
             self._connection.execute(mount.insert(), row)
 
@@ -369,7 +437,7 @@ class Booking:
         match change:
             case FaultRaised():
                 row = {
-                    "commit_number": self._next_number(),
+                    "commit_number": self.next_number(),
                     "controller_id": controller_id,
                     "tool_id": self._tool_id(change.tool),
                     "code": change.code,
@@ -398,6 +466,14 @@ def position_row(position: Position) -> Row:
     }
 
 
+def mark_columns(prefix: Literal["after", "until"], mark: Mark | None) -> Row:
+    return {
+        f"{prefix}_epoch": mark.epoch if mark else None,
+        f"{prefix}_sequence": mark.sequence if mark else None,
+        f"{prefix}_count": mark.total_count if mark else None,
+    }
+
+
 def link_row(link: Link) -> Row:
     return {
         "link_state": link.state,
@@ -413,7 +489,7 @@ def seen_row(seen: StatusSeen) -> Row:
     status = seen.status
     return {
         "read_at": seen.read_at,
-        "last_sequence": status.last_sequence,
+        "last_sequence": str(status.last_sequence),
         "mode": status.mode,
         "state": status.state,
         "emergency_stop": status.emergency_stop,
@@ -422,6 +498,8 @@ def seen_row(seen: StatusSeen) -> Row:
         "controller_clock": status.clock.isoformat() if status.clock else None,
         "clock_offset_ms": seen.clock_offset_ms,
         "clock_uncertainty_ms": seen.clock_uncertainty_ms,
+        "clock_drift_ppm": seen.clock_drift_ppm,
+        "clock_stands_still": seen.clock_stands_still,
         "supply_pressure_kpa": status.supply_pressure_kpa,
         "settings": _json(status.settings),
         "extra": _json(status.extra),

@@ -32,7 +32,7 @@ from sqlalchemy.exc import DBAPIError, InterfaceError, InternalError, Operationa
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from collector.errors import StoreError
+from collector.errors import BookDamaged, StoreError
 from collector.store import tables
 
 log = logging.getLogger(__name__)
@@ -164,7 +164,7 @@ def _open_sqlite(path: Path, access: Access, pool: dict[str, int]) -> Engine:
     @event.listens_for(engine, "do_connect")
     def connect(_dialect: Any, record: ConnectionPoolEntry, *_given: Any) -> Any:
         if access.writes:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            _make_folder(path.parent)
         elif not path.exists():
             raise StoreError(f"there is no book at {path} yet; start the collector first")
         with ExitStack() as opened:
@@ -210,8 +210,24 @@ def _pragmas(writes: bool) -> list[str]:
     ]
 
 
+def _make_folder(path: Path) -> None:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"the folder {path} can't be made; check the store's folder in the site file, and the rights on "
+            f"the folder above ({error.strerror})"
+        ) from error
+
+
 def _take_lock_file(path: Path) -> IO[str]:
-    lock = path.open("a")
+    try:
+        lock = path.open("a")
+    except OSError as error:
+        raise StoreError(
+            f"the folder {path.parent} can't be written; check its rights, and whether its disk is mounted "
+            f"read-only or full ({error.strerror})"
+        ) from error
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
@@ -226,6 +242,7 @@ def _open_postgresql(url: URL, access: Access, pool: dict[str, int]) -> Engine:
         settings["lock_timeout"] = f"{round(access.busy_timeout_s * 1000)}ms"
     else:
         settings["default_transaction_read_only"] = "on"
+        settings["default_transaction_isolation"] = r"repeatable\ read"  # all that is asked is of one instant
     if url.get_backend_name() != "postgresql":
         raise StoreError(f"the store's URL begins with postgresql+psycopg://, not with {url.drivername}://")
     given = url.query.get("options", "")
@@ -355,6 +372,7 @@ SQLITE_SAYS = {
     "SQLITE_NOTADB": "the file is not a database; stop the collector and restore the last backup",
 }
 """By SQLite's primary result code (https://www.sqlite.org/rescode.html)."""
+DAMAGED = {"SQLITE_CORRUPT", "SQLITE_NOTADB"}
 
 POSTGRESQL_SAYS = {
     "55P03": "another session holds a lock for too long; find it in pg_stat_activity and end it",
@@ -385,7 +403,10 @@ def translate(error: SQLAlchemyError) -> StoreError:
     state = getattr(error.orig, "sqlstate", None)
     words = " ".join(str(error.orig).split())
     if code is not None:
-        says = _sqlite_says(code, words)
+        primary = "_".join(code.split("_")[:2])  # SQLITE_IOERR_WRITE -> SQLITE_IOERR
+        if primary in DAMAGED:
+            return BookDamaged(f"{SQLITE_SAYS[primary]} ({words})")
+        says = POSTGRESQL_SAYS["42P01"] if words.startswith("no such table") else SQLITE_SAYS.get(primary)
     elif state is not None:
         says = POSTGRESQL_SAYS.get(state) or POSTGRESQL_SAYS.get(state[:2])
     else:
@@ -397,13 +418,6 @@ def is_of_the_store(error: Exception) -> bool:
     """Would other work have failed as well (locked, full, unreachable)? False: it lies in this very work."""
     of_the_store = (StoreError, OperationalError, InterfaceError, InternalError, NoConnectionFree)
     return isinstance(error, of_the_store)
-
-
-def _sqlite_says(code: str, words: str) -> str | None:
-    if words.startswith("no such table"):
-        return POSTGRESQL_SAYS["42P01"]
-    primary = "_".join(code.split("_")[:2])  # SQLITE_IOERR_WRITE -> SQLITE_IOERR
-    return SQLITE_SAYS.get(primary)
 
 
 @contextmanager

@@ -16,10 +16,14 @@ from typing import Any, Literal, NamedTuple, Self
 from sqlalchemy import ColumnElement, Connection, Result, Select, func, select, tuple_
 
 from collector.errors import AmbiguousModel, AmbiguousTool, NotInBook
+from collector.ledger import NO_TOOL
+from collector.rfc3339 import format_rfc3339
 from collector.store.tables import (
     book,
+    clock_change,
     controller,
     controller_status,
+    count_change,
     curve,
     cycle,
     fault,
@@ -36,14 +40,20 @@ CURVES_SOUGHT_AMONG = 1000
 """How many of a tool's newest cycles are looked through for its last curves; bounds the query where curves
 are rare."""
 
+NOBODY_COUNTED = (
+    "a controller restarted without a counter to go by: nobody can say how many cycles are missing"
+)
+"""Why the number of cycles in gaps is None."""
+
 LARGEST_EPOCH = 2**31 - 1
-LARGEST_SEQUENCE = 2**63 - 1
-CYCLE_ID = re.compile(r"(?P<controller>.+)\.(?P<epoch>[0-9]{1,10})\.(?P<sequence>[0-9]{1,19})")
+SEQUENCES = range(-(2**63), 2**63)
+CYCLE_ID = re.compile(r"(?P<controller>.+)\.(?P<epoch>[0-9]{1,10})\.(?P<sequence>-?[0-9]{1,19})")
 
 
 @dataclass(frozen=True, slots=True)
 class CycleId:
-    """The natural key of a cycle, written `L1-03.1.4711`: controller, epoch, sequence (unwrapped)."""
+    """The natural key of a cycle, written `L1-03.1.4711`: controller, epoch, sequence (unwrapped; below zero
+    where a 64-bit sequence began in its upper half)."""
 
     controller: str
     epoch: int
@@ -56,7 +66,7 @@ class CycleId:
     def parse(cls, text: str) -> Self:
         """Raises: NotInBook: no cycle can have that id."""
         found = CYCLE_ID.fullmatch(text)
-        if found is None or int(found["epoch"]) > LARGEST_EPOCH or int(found["sequence"]) > LARGEST_SEQUENCE:
+        if found is None or int(found["epoch"]) > LARGEST_EPOCH or int(found["sequence"]) not in SEQUENCES:
             raise NotInBook(
                 f"{text!r} is no cycle id; one reads controller.epoch.sequence, such as L1-03.1.4711"
             )
@@ -111,7 +121,8 @@ def find_controller_id(connection: Connection, name: str) -> int:
 
 def find_controllers(connection: Connection, name: str | None = None) -> list[Record]:
     """All controllers by name, or the one called `name`: identity, link, status, position, and
-    `tools` (mounted now), `open_faults`, `gap_count`, `gap_cycles`.
+    `tools` (mounted now), `open_faults`, `conflicts` (see `find_conflicts`), `gap_count`, `gap_cycles` (of
+    the open gaps).
 
     Raises: NotInBook: no controller of that name.
     """
@@ -135,9 +146,10 @@ def find_controllers(connection: Connection, name: str | None = None) -> list[Re
         wanted = wanted.where(controller.c.controller_id == find_controller_id(connection, name))
     found = records(connection.execute(wanted))
     ids = [each["controller_id"] for each in found]
-    mounted, faults, gaps = (
+    mounted, faults, conflicts, gaps = (
         _mounted_now(connection, ids),
         _open_faults(connection, ids),
+        find_conflicts(connection),
         find_gap_totals(connection),
     )
     for each in found:
@@ -146,18 +158,19 @@ def find_controllers(connection: Connection, name: str | None = None) -> list[Re
             each[column] = _decoded(each[column])
         each["tools"] = [mount for mount in mounted if mount["controller_id"] == number]
         each["open_faults"] = [fault for fault in faults if fault["controller_id"] == number]
+        each["conflicts"] = [one for one in conflicts if each["name"] in one["controllers"]]
         each["gap_count"], each["gap_cycles"] = gaps.get(number, (0, 0))
     return found
 
 
 def find_gap_totals(connection: Connection) -> dict[int, tuple[int, int | None]]:
-    """Controller id -> (number of gaps, cycles in them); a controller without gaps is left out. Cycles are
-    None where nobody can say of one of the gaps how many it stands for."""
+    """Controller id -> (number of open gaps, cycles in them); a controller without any is left out. Cycles
+    are None where nobody can say of one of the gaps how many it stands for."""
     missing = func.sum(gap.c.last_sequence - gap.c.first_sequence + 1)
     rows = connection.execute(
-        select(gap.c.controller_id, func.count(), func.count(gap.c.last_sequence), missing).group_by(
-            gap.c.controller_id
-        )
+        select(gap.c.controller_id, func.count(), func.count(gap.c.last_sequence), missing)
+        .where(gap.c.closed_at.is_(None))
+        .group_by(gap.c.controller_id)
     )
     return {
         number: (int(gaps), int(cycles) if gaps == bounded else None)
@@ -173,6 +186,37 @@ def _mounted_now(connection: Connection, controller_ids: Sequence[int]) -> list[
         .order_by(mount.c.mounted_at.desc())
     )
     return records(connection.execute(wanted))
+
+
+def find_conflicts(connection: Connection, tool_id: int | None = None) -> list[Record]:
+    """Tools that several controllers show as mounted at once, all or the one: tool_id, maker, model, serial,
+    `controllers` (name -> mounted_at, oldest first), and `says`, a sentence that tells what to check."""
+    now = mount.c.unmounted_at.is_(None)
+    several = select(mount.c.tool_id).where(now).group_by(mount.c.tool_id).having(func.count() > 1)
+    wanted = (
+        select(tool, controller.c.name, mount.c.mounted_at)
+        .join_from(mount, tool)
+        .join(controller, controller.c.controller_id == mount.c.controller_id)
+        .where(now, tool.c.serial != NO_TOOL.serial, mount.c.tool_id.in_(several))
+        .where(*_equal((mount.c.tool_id, tool_id)))
+        .order_by(tool.c.serial, tool.c.maker, tool.c.model, mount.c.mounted_at, controller.c.name)
+    )
+    found: dict[int, Record] = {}
+    for row in connection.execute(wanted):
+        named = {name: getattr(row, name) for name in ("tool_id", "maker", "model", "serial")}
+        found.setdefault(row.tool_id, named | {"controllers": {}})["controllers"][row.name] = row.mounted_at
+    return [each | {"says": _conflict_says(each)} for each in found.values()]
+
+
+def _conflict_says(conflict: Record) -> str:
+    where = " and ".join(
+        f"on {name} since {format_rfc3339(at)}" for name, at in conflict["controllers"].items()
+    )
+    return (
+        f"tool {conflict['serial']} ({conflict['maker']} {conflict['model']}) is shown as mounted {where}; "
+        "it can sit on one of them only. Check which tool each really has: one controller may not have been "
+        "read since the tool left it, or two tools were given the same serial number"
+    )
 
 
 def _open_faults(connection: Connection, controller_ids: Sequence[int]) -> list[Record]:
@@ -252,6 +296,43 @@ def find_mounts(connection: Connection, tool_id: int) -> list[Record]:
         .order_by(mount.c.mounted_at.desc(), mount.c.commit_number.desc())
     )
     return records(connection.execute(wanted))
+
+
+def find_mounts_on(
+    connection: Connection, controller_name: str, *, last: int = 100, before: int | None = None
+) -> list[Record]:
+    """What sat on a controller, in order of commit number, newest first: columns of `mount`, maker, model,
+    serial.
+
+    Raises: NotInBook: no controller of that name.
+    """
+    wanted = select(mount, tool.c.maker, tool.c.model, tool.c.serial).join_from(mount, tool)
+    return _by_commit_number(connection, wanted, mount.c, last, before, controller_name)
+
+
+# ---- what happened to a controller's own count and clock ---------------------------------------------------
+
+
+def find_count_changes(
+    connection: Connection, controller_name: str, *, last: int = 100, before: int | None = None
+) -> list[Record]:
+    """Where a controller's own count was not what its cycles make it, in order of commit number, newest
+    first: columns of `count_change`.
+
+    Raises: NotInBook: no controller of that name.
+    """
+    return _by_commit_number(connection, select(count_change), count_change.c, last, before, controller_name)
+
+
+def find_clock_changes(
+    connection: Connection, controller_name: str, *, last: int = 100, before: int | None = None
+) -> list[Record]:
+    """When a controller's clock was set or lost its time, in order of commit number, newest first: columns of
+    `clock_change`.
+
+    Raises: NotInBook: no controller of that name.
+    """
+    return _by_commit_number(connection, select(clock_change), clock_change.c, last, before, controller_name)
 
 
 # ---- cycles and curves -------------------------------------------------------------------------------------
@@ -407,22 +488,44 @@ def find_faults(
     return _named(connection, wanted.order_by(*(column.desc() for column in key)).limit(last))
 
 
+GapState = Literal["open", "closed"]
+
+
 def find_gaps(
-    connection: Connection, *, last: int = 100, before: int | None = None, controller: str | None = None
+    connection: Connection,
+    *,
+    last: int = 100,
+    before: int | None = None,
+    controller: str | None = None,
+    state: GapState | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
 ) -> list[Record]:
     """Gaps in order of commit number, newest first: columns of `gap`, controller (name), `cycles` missing in
-    it.
+    it (in a closed one: that were missing), `state`.
 
+    Args: since, until: those that may reach into the half-open interval.
     Raises: NotInBook: no controller of that name.
     """
-    found = _by_commit_number(connection, select(gap), gap.c, last, before, controller)
-    return [each | {"cycles": cycles_in(each)} for each in found]
+    wanted = select(gap)
+    if state is not None:
+        is_open = gap.c.closed_at.is_(None)
+        wanted = wanted.where(is_open if state == "open" else ~is_open)
+    if since is not None:
+        wanted = wanted.where(gap.c.before_at.is_(None) | (gap.c.before_at >= since))
+    if until is not None:
+        wanted = wanted.where(gap.c.after_at.is_(None) | (gap.c.after_at < until))
+    found = _by_commit_number(connection, wanted, gap.c, last, before, controller)
+    return [
+        each | {"cycles": cycles_in(each), "state": "open" if each["closed_at"] is None else "closed"}
+        for each in found
+    ]
 
 
 def find_gaps_while_mounted(connection: Connection, tool_id: int) -> list[Record]:
-    """The gaps in which cycles of a tool may be missing: those of a controller that may overlap a mount of
-    the tool on it. Columns of `gap`, `cycles` missing in it; each gap once. `after_at` None reaches back, and
-    `before_at` None forward, without end."""
+    """The open gaps in which cycles of a tool may be missing: those of a controller that may overlap a mount
+    of the tool on it. Columns of `gap`, `cycles` missing in it; each gap once. `after_at` None reaches back,
+    and `before_at` None forward, without end."""
     ends_later = gap.c.before_at.is_(None) | (gap.c.before_at >= mount.c.mounted_at)
     left = mount.c.unmounted_at
     begins_earlier = gap.c.after_at.is_(None) | left.is_(None) | (gap.c.after_at < left)
@@ -432,7 +535,8 @@ def find_gaps_while_mounted(connection: Connection, tool_id: int) -> list[Record
         .where(mount.c.tool_id == tool_id, same, ends_later, begins_earlier)
         .exists()
     )
-    found = records(connection.execute(select(gap).where(while_mounted).order_by(gap.c.commit_number)))
+    wanted = select(gap).where(gap.c.closed_at.is_(None), while_mounted).order_by(gap.c.commit_number)
+    found = records(connection.execute(wanted))
     return [each | {"cycles": cycles_in(each)} for each in found]
 
 

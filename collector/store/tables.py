@@ -80,6 +80,7 @@ controller = Table(
     Column("protocol", Text, nullable=False),
     Column("layout", Text, nullable=False),
     Column("address", Text, nullable=False),
+    Column("serial", Text),  # the controller's own identity, as it told it; '': it moved to another place
 )
 
 # One row a controller: how far the book has got. Committed together with the cycles that it covers.
@@ -91,6 +92,17 @@ position = Table(
     Column("sequence", BigInteger, nullable=False),
     Column("total_count", BigInteger),
     Column("read_through_at", Instant),
+)
+
+# One row for each stretch in which a controller's sequence only goes up, with the identity that it had then.
+epoch = Table(
+    "epoch",
+    BOOK,
+    Column("controller_id", ForeignKey("controller.controller_id"), primary_key=True, autoincrement=False),
+    Column("epoch", Integer, primary_key=True, autoincrement=False),
+    Column("serial", Text),  # NULL: it tells none
+    Column("noticed_at", Instant, nullable=False),
+    Index(None, "serial"),
 )
 
 # One row a controller: the latest status and the state of the link.
@@ -105,7 +117,7 @@ controller_status = Table(
     Column("bad_replies", Text),  # JSON: kind -> number
     Column("reconnects", Integer),
     Column("read_at", Instant),
-    Column("last_sequence", BigInteger),
+    Column("last_sequence", Text),  # up to 64 bits without a sign
     Column("mode", Text),
     Column("state", Text),
     Column("emergency_stop", Boolean),
@@ -114,6 +126,8 @@ controller_status = Table(
     Column("controller_clock", Text),  # as the controller says it, ISO 8601
     Column("clock_offset_ms", Double),
     Column("clock_uncertainty_ms", Double),
+    Column("clock_drift_ppm", Double),
+    Column("clock_stands_still", Boolean),
     Column("supply_pressure_kpa", Double),
     Column("settings", Text),  # JSON
     Column("extra", Text),  # JSON
@@ -138,6 +152,13 @@ mount = Table(
     Column("tool_id", ForeignKey("tool.tool_id"), nullable=False),
     Column("mounted_at", Instant, nullable=False),
     Column("unmounted_at", Instant),  # NULL: still there
+    # The tool's cycles are those after the first mark, up to the second; NULL: no cycle was known yet.
+    Column("after_epoch", Integer),
+    Column("after_sequence", BigInteger),
+    Column("after_count", BigInteger),  # the controller's own count there
+    Column("until_epoch", Integer),
+    Column("until_sequence", BigInteger),
+    Column("until_count", BigInteger),
     Index(None, "controller_id", "mounted_at"),
     Index(None, "tool_id", "mounted_at"),
 )
@@ -174,6 +195,7 @@ cycle = Table(
     Column("total_count", BigInteger),
     Column("extra", Text),  # JSON, NULL where there is nothing extra
     Column("raw", LargeBinary, nullable=False),
+    Column("brought_by", Text),  # what brought it late: "log file L1-07.csv"; NULL: it came in its order
     Index(None, "commit_number", unique=True),
     Index(None, "tool_id", "ended_at", "controller_id", "epoch", "sequence"),
     Index(None, "controller_id", "ended_at"),
@@ -209,6 +231,8 @@ tally = Table(
     Column("cycles", BigInteger, nullable=False),
 )
 
+# What is missing. When late cycles close a part of a gap, its row is closed, and what is still missing of it
+# goes on in rows of its own, which name it.
 gap = Table(
     "gap",
     BOOK,
@@ -220,6 +244,38 @@ gap = Table(
     Column("reason", Text, nullable=False),
     Column("after_at", Instant),
     Column("before_at", Instant),
+    Column("noticed_at", Instant, nullable=False),
+    Column("part_of", BigInteger),  # commit number of the gap that it was a part of
+    Column("closed_at", Instant),  # NULL: open
+    Column("closed_by", Text),  # what brought the cycles: "log file L1-07.csv", "late message"
+    Column("closed_commit_number", BigInteger),
+    Index(None, "controller_id", "noticed_at"),
+    Index(None, "controller_id", "epoch", "first_sequence"),
+)
+
+# Where the controller's own count was cleared, or became another than its cycles make it.
+count_change = Table(
+    "count_change",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("epoch", Integer, nullable=False),
+    Column("sequence", BigInteger, nullable=False),
+    Column("expected", BigInteger),
+    Column("found", BigInteger, nullable=False),
+    Column("after_at", Instant),
+    Column("noticed_at", Instant, nullable=False),
+    Index(None, "controller_id", "epoch", "sequence"),
+)
+
+clock_change = Table(
+    "clock_change",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
+    Column("before_ms", Double, nullable=False),
+    Column("after_ms", Double, nullable=False),
     Column("noticed_at", Instant, nullable=False),
     Index(None, "controller_id", "noticed_at"),
 )
@@ -278,10 +334,13 @@ __all__ = [
     "DESK",
     "Instant",
     "book",
+    "clock_change",
     "controller",
     "controller_status",
+    "count_change",
     "curve",
     "cycle",
+    "epoch",
     "fault",
     "from_us",
     "gap",

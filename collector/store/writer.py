@@ -37,14 +37,24 @@ from datetime import UTC, datetime
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import SQLAlchemyError
 
-from collector.errors import StoreError
-from collector.model import ControllerIdentity, ControllerMemory, Entry, Position, ToolName
+from collector.errors import BookDamaged, StoreError
+from collector.model import (
+    ControllerIdentity,
+    ControllerMemory,
+    Cycle,
+    Entry,
+    LateEntry,
+    LateOutcome,
+    Position,
+    ToolName,
+)
 from collector.store import tables
 from collector.store.booking import Booking, Known, not_registered, upsert
 from collector.store.engine import is_book_ready, is_of_the_store, shrink_log, store_errors, translate
+from collector.store.late import find_known, take_late
 
 log = logging.getLogger(__name__)
 
@@ -55,8 +65,6 @@ JOBS_MOST = 1024
 """Waiting in the queue; beyond it the writer takes no more for now."""
 IDLE_S = 30.0
 """After so long without work the write-ahead log is shrunk."""
-SEQUENCES_MOST = 1000
-"""Asked for in one query."""
 
 Answer = TypeVar("Answer")
 
@@ -99,14 +107,15 @@ class Writer:
         self._closing = False
         self._known: Known | None = None
         self._log_grown = False
-        self._thread = threading.Thread(target=self._run, name="writer")
 
     async def __aenter__(self) -> Self:
         """Raises: StoreError: the book can't be opened, or another collector writes it."""
         self._loop = asyncio.get_running_loop()
         self._broken = self._loop.create_future()
+        # Where nobody watches any more, every caller has heard of it: asyncio need not report it.
+        self._broken.add_done_callback(asyncio.Future.exception)
         self.instance = await asyncio.to_thread(self._read_instance)
-        self._thread.start()
+        self._begin_work()
         return self
 
     async def __aexit__(
@@ -115,7 +124,7 @@ class Writer:
         with self._changed:
             self._closing = True
             self._changed.notify()
-        await asyncio.to_thread(self._thread.join)
+        await self._end_work()
 
     async def register(self, identities: Sequence[ControllerIdentity]) -> None:
         """Make these controllers known, or change where they stand. Durable on return. Raises: StoreError."""
@@ -136,13 +145,41 @@ class Writer:
         """
         return await self._call(lambda connection: find_memory(connection, controller))
 
-    async def find_raw(self, controller: str, epoch: int, sequences: Sequence[int]) -> dict[int, bytes]:
-        """Raw records that the book has: unwrapped sequence -> record. Raises: as `recall`."""
-        return await self._call(lambda connection: find_raw(connection, controller, epoch, sequences))
+    async def find_known(
+        self, controller: str, serial: str | None, cycles: Sequence[Cycle], modulus: int
+    ) -> list[bool]:
+        """Of each of these records, whether the book has it already; see `late.find_known`.
 
-    async def is_missing(self, controller: str, epoch: int, sequence: int) -> bool:
-        """Whether a listed gap covers that number (unwrapped). Raises: as `recall`."""
-        return await self._call(lambda connection: is_missing(connection, controller, epoch, sequence))
+        Raises: as `recall`.
+        """
+        return await self._call(
+            lambda connection: find_known(
+                connection, _find_controller_id(connection, controller), serial, cycles, modulus
+            )
+        )
+
+    async def owner_of(self, controller_serial: str) -> str | None:
+        """Name of the controller with that identity, if the book knows it. Raises: StoreError."""
+        controller = tables.controller
+        return await self._call(
+            lambda connection: connection.scalar(
+                select(controller.c.name).where(controller.c.serial == controller_serial)
+            )
+        )
+
+    async def take_late(self, entry: LateEntry) -> LateOutcome:
+        """Put late cycles into the gaps that they close; durable on return.
+
+        Raises: StoreError: the store can't take it, and nothing of it is in the book.
+        """
+
+        def write(connection: Connection) -> LateOutcome:
+            known = self._known or Known.read(connection)
+            outcome = take_late(connection, known, self._now(), entry)
+            self._known = None  # read again after the commit: there may be new tools
+            return outcome
+
+        return await self._call(write)
 
     async def commit(self, entry: Entry) -> None:
         """Put an entry into the book; durable on return.
@@ -154,7 +191,7 @@ class Writer:
         await self._submit(Commit(self._loop.create_future(), entry))
 
     async def watch(self) -> None:
-        """Runs until cancelled. Raises: whatever mistake of ours has ended the thread."""
+        """Runs until cancelled. Raises: BookDamaged, or whatever mistake of ours has ended the thread."""
         await asyncio.shield(self._broken)
 
     async def _call(self, function: Callable[[Connection], Answer]) -> Answer:
@@ -171,6 +208,14 @@ class Writer:
             self._changed.notify()
         return await job.future
 
+    def _begin_work(self) -> None:
+        self._thread = threading.Thread(target=self._run, name="writer")
+        self._thread.start()
+
+    async def _end_work(self) -> None:
+        """Returns when all that is queued is done."""
+        await asyncio.to_thread(self._thread.join)
+
     # ---- on the thread -------------------------------------------------------------------------------------
 
     def _run(self) -> None:
@@ -181,10 +226,17 @@ class Writer:
                 self._serve(group)
             shrink_log(self._engine)
         except Exception as error:
-            log.exception("the writer has stopped")
-            self._give_up(error, group)
+            self._stop_by(error, group)
         finally:
             self._engine.dispose()
+
+    def _stop_by(self, error: Exception, group: Sequence[Job]) -> None:
+        if isinstance(error, BookDamaged):
+            self._give_up(error, error, group)
+        else:
+            log.error("the writer has stopped", exc_info=error)
+            says = "the writer has stopped by a mistake of its own; see the log and start again"
+            self._give_up(error, StoreError(says), group)
 
     def _wait(self) -> bool:
         """Until there is work: True; or until it is closed and all is done: False."""
@@ -221,6 +273,8 @@ class Writer:
                 answer = call.function(connection)
         except Exception as error:
             answer = in_our_words(error)
+        if isinstance(answer, BookDamaged):
+            raise answer
         self._settle([(call, answer)])
 
     def _commit(self, group: Sequence[Commit]) -> None:
@@ -228,6 +282,8 @@ class Writer:
             refused = self._book([commit.entry for commit in group])
         except Exception as error:
             self._known = None
+            if isinstance(damage := in_our_words(error), BookDamaged):
+                raise damage from error
             if is_of_the_store(error):
                 self._fail([*group, *self._take_all_if_closing()], error)
             elif len(group) == 1:
@@ -264,13 +320,13 @@ class Writer:
         with suppress(RuntimeError):  # the loop is closed: nobody waits any more
             self._loop.call_soon_threadsafe(_resolve, answers)
 
-    def _give_up(self, error: Exception, group: Sequence[Job]) -> None:
+    def _give_up(self, error: Exception, says: StoreError, group: Sequence[Job]) -> None:
+        """Nothing more goes into the book: `watch` raises the error, every job fails by what it `says`."""
         with self._changed:
             self._closing = True
             jobs = [*group, *self._jobs]
             self._jobs.clear()
-        stopped = StoreError("the writer has stopped by a mistake of its own; see the log and start again")
-        self._settle([(job, stopped) for job in jobs])
+        self._settle([(job, says) for job in jobs])
         self._settle([(Job(self._broken), error)])
 
     def _read_instance(self) -> str:
@@ -331,50 +387,38 @@ def find_memory(connection: Connection, controller: str) -> ControllerMemory:
             fault.c.controller_id == controller_id, fault.c.cleared_at.is_(None)
         )
     )
-    clock = connection.execute(
-        select(status.c.clock_offset_ms, status.c.clock_uncertainty_ms).where(
+    seen = connection.execute(
+        select(status.c.read_at, status.c.clock_offset_ms, status.c.clock_uncertainty_ms).where(
             status.c.controller_id == controller_id
         )
     ).one_or_none()
-    ended_at = connection.scalar(
-        select(func.max(tables.cycle.c.ended_at)).where(tables.cycle.c.controller_id == controller_id)
-    )
+    cycle = tables.cycle
+    last = connection.execute(
+        select(cycle)
+        .where(cycle.c.controller_id == controller_id)
+        .order_by(cycle.c.epoch.desc(), cycle.c.sequence.desc())
+        .limit(1)
+    ).one_or_none()
+    here = (at.epoch, at.sequence) if at else None
+    # what a log brought is a row of the log, not the controller's record
+    of_memory = last is not None and last.brought_by is None and (last.epoch, last.sequence) == here
     return ControllerMemory(
-        last_ended_at=ended_at,
         position=Position(at.epoch, at.sequence, at.total_count, at.read_through_at) if at else None,
         tool=ToolName(*mounted) if mounted else None,
+        last_ended_at=last.ended_at if last else None,
+        last_uncertainty_ms=last.time_uncertainty_ms if last else None,
+        last_controller_time=datetime.fromisoformat(last.controller_time)
+        if last and last.controller_time
+        else None,
+        last_raw=bytes(last.raw) if last and of_memory else None,
+        read_at=seen.read_at if seen else None,
         open_faults={code: acknowledged_at is not None for code, acknowledged_at in open_faults},
-        clock_offset_ms=clock.clock_offset_ms if clock else None,
-        clock_uncertainty_ms=clock.clock_uncertainty_ms if clock else None,
+        clock_offset_ms=seen.clock_offset_ms if seen else None,
+        clock_uncertainty_ms=seen.clock_uncertainty_ms if seen else None,
+        controller_serial=connection.scalar(
+            select(tables.controller.c.serial).where(tables.controller.c.controller_id == controller_id)
+        ),
     )
-
-
-def find_raw(
-    connection: Connection, controller: str, epoch: int, sequences: Sequence[int]
-) -> dict[int, bytes]:
-    """Unwrapped sequence -> record, of those that the book has. Raises: StoreError: not registered."""
-    cycle = tables.cycle
-    of_epoch = select(cycle.c.sequence, cycle.c.raw).where(
-        cycle.c.controller_id == _find_controller_id(connection, controller), cycle.c.epoch == epoch
-    )
-    found: dict[int, bytes] = {}
-    for begin in range(0, len(sequences), SEQUENCES_MOST):
-        wanted = list(sequences[begin : begin + SEQUENCES_MOST])
-        rows = connection.execute(of_epoch.where(cycle.c.sequence.in_(wanted)))
-        found |= {sequence: bytes(raw) for sequence, raw in rows}
-    return found
-
-
-def is_missing(connection: Connection, controller: str, epoch: int, sequence: int) -> bool:
-    """Whether a listed gap covers that number. Raises: StoreError: not registered."""
-    gap = tables.gap
-    covering = select(gap.c.commit_number).where(
-        gap.c.controller_id == _find_controller_id(connection, controller),
-        gap.c.epoch == epoch,
-        gap.c.first_sequence <= sequence,
-        gap.c.last_sequence >= sequence,
-    )
-    return connection.scalar(covering.limit(1)) is not None
 
 
 def _find_controller_id(connection: Connection, controller: str) -> int:

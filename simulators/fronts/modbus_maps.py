@@ -150,7 +150,7 @@ def ring_status(controller: Controller, now: datetime) -> bytes:
             ),
             struct.pack("8s", set_to.band.encode()),  # 23
             bcd(FIRMWARE, 4),  # 27
-            bytes(8),
+            struct.pack("8s", status.cabinet_serial.encode()),
         )
     )
 

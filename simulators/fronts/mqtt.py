@@ -103,6 +103,7 @@ def status_payload(controller: Controller, now: datetime) -> bytes:
             "estop": shown.emergency_stop,
             "counts": {"total": shown.total_count, "cleared": shown.count_since_cleared},
             "time": rfc3339(shown.clock),
+            "cabinet": shown.cabinet_serial,
             "tool": {"serial": shown.tool_serial},
             "air_bar": round(shown.supply_pressure_kpa / BAR_KPA, 3),
             "set": {

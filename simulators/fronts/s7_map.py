@@ -1,6 +1,6 @@
 """The data blocks of an S7 controller, packed by hand: an independent check of whoever decodes them.
 
-    DB 100   status, 92 bytes       DB 101   ring, 40 records of 98 bytes
+    DB 100   status, 102 bytes      DB 101   ring, 40 records of 98 bytes
     DB 102   curve, 2010 bytes: sequence, count, interval in µs, up to 1000 samples
 
 Everything is big-endian. Pressures are kept in bar, "no value" is -1.
@@ -108,7 +108,7 @@ def dtl(at: datetime) -> bytes:
 
 
 def status(controller: Controller, now: datetime) -> bytes:
-    """92 bytes."""
+    """102 bytes."""
     shown = controller.status(now)
     set_to = shown.settings
     return b"".join(
@@ -137,6 +137,7 @@ def status(controller: Controller, now: datetime) -> bytes:
             s7_string(shown.tool_serial, 16),  # 60
             s7_string(PROGRAM, 10),  # 78
             struct.pack(">h", round(shown.cabinet_temperature_c * 10)),  # 90
+            s7_string(shown.cabinet_serial, 8),
         )
     )
 
@@ -191,7 +192,7 @@ MAP = Map(
     FAMILY,
     "db",
     (
-        Area(100, 92, status),
+        Area(100, 102, status),
         Area(
             101, 40 * RECORD_SIZE, lambda controller, now: ring_bytes(controller, RECORD_SIZE, packed_record)
         ),

@@ -24,6 +24,7 @@ from collector.model import (
     FaultRaised,
     Gap,
     Link,
+    Mark,
     MountChange,
     Position,
     Quarantined,
@@ -125,11 +126,16 @@ class Filling:
         if after is not None:
             self.plant.positions[controller] = after
 
+    async def mount(self, controller: str, tool: ToolName | None, at: datetime) -> None:
+        """Behind the last cycle."""
+        position = self.plant.positions.get(controller)
+        mark = Mark(position.epoch, position.sequence, position.total_count) if position else None
+        await self.commit(controller, mounts=(MountChange(tool, at, mark),))
+
     async def book(self, controller: str, booked: list[BookedCycle], curves: list[BookedCurve]) -> None:
         last = booked[-1]
-        await self.commit(
-            controller, to=Position(last.epoch, last.sequence), cycles=tuple(booked), curves=tuple(curves)
-        )
+        to = Position(last.epoch, last.sequence, last.cycle.total_count)
+        await self.commit(controller, to=to, cycles=tuple(booked), curves=tuple(curves))
         self.plant.cycles += [(controller, each) for each in booked]
         self.plant.curves |= {f"{controller}.{each.epoch}.{each.sequence}": each.curve for each in curves}
 
@@ -139,15 +145,23 @@ class Filling:
         """Cycles at irregular intervals, with the bounds of plant days hit to the microsecond."""
         before = self.plant.positions.get(controller)
         first = before.sequence + 1 if before is not None and before.epoch == epoch else 1
-        made = list(cycles_between(tool, begin, end, epoch, first, Random(seed)))
+        counted = (before.total_count if before is not None else None) or 400_000
+        made = list(cycles_between(tool, begin, end, epoch, first, counted - first + 1, Random(seed)))
         for at in range(0, len(made), 40):
             chunk = made[at : at + 40]
             await self.book(controller, chunk, [curve_of(each) for each in chunk if each.sequence % 7 == 0])
 
 
 def cycles_between(
-    tool: ToolName, begin: datetime, end: datetime, epoch: int, first: int, random: Random
+    tool: ToolName,
+    begin: datetime,
+    end: datetime,
+    epoch: int,
+    first: int,
+    count_ahead: int,
+    random: Random,
 ) -> Iterator[BookedCycle]:
+    """`count_ahead`: by how much the controller's own count is ahead of the sequence."""
     instants = [
         at + shift
         for at in SHIFT_BOUNDS
@@ -169,7 +183,7 @@ def cycles_between(
             mode="automatic",
             peak_tension_n=peak_n,
             set_torque_nm=2.5,
-            total_count=400_000 + sequence,
+            total_count=count_ahead + sequence,
             extra={"motor_current_a": 3.5} if sequence % 3 == 0 else {},
             raw=struct.pack("<IQ", sequence, round(peak_n * 1000)),
         )
@@ -188,14 +202,14 @@ async def make_plant(address: StoreAddress) -> Plant:
     plant = Plant(address)
     async with writing(plant, at=BEGAN) as filling:
         await filling.writer.register(IDENTITIES)
-        await filling.commit("A-01", mounts=(MountChange(TWIN_2, SPRING),))
-        await filling.commit("A-02", mounts=(MountChange(TWIN_1, SPRING),))
+        await filling.mount("A-01", TWIN_2, SPRING)
+        await filling.mount("A-02", TWIN_1, SPRING)
         await filling.work("A-01", TWIN_2, SPRING, MOVED_TO_1, epoch=1, seed=1)
-        await filling.commit("A-01", mounts=(MountChange(MOVED, MOVED_TO_1),))
+        await filling.mount("A-01", MOVED, MOVED_TO_1)
         await filling.work("A-01", MOVED, MOVED_TO_1, MOVED_TO_2, epoch=1, seed=2)
-        await filling.commit("A-01", mounts=(MountChange(None, MOVED_TO_2),))
+        await filling.mount("A-01", None, MOVED_TO_2)
         await filling.work("A-02", TWIN_1, SPRING, MOVED_TO_2, epoch=1, seed=3)
-        await filling.commit("A-02", mounts=(MountChange(MOVED, MOVED_TO_2),))
+        await filling.mount("A-02", MOVED, MOVED_TO_2)
         await lose_some(filling)
         await filling.work("A-02", MOVED, AUTUMN, LATEST, epoch=2, seed=4)
         await show_faults(filling)
@@ -210,12 +224,20 @@ async def lose_some(filling: Filling) -> None:
         1, at.sequence + 1, at.sequence + 5, "history overwritten",
         datetime(2026, 3, 29, 10, tzinfo=UTC), datetime(2026, 3, 29, 11, tzinfo=UTC),
     )  # fmt: skip
-    await filling.commit("A-01", to=Position(1, at.sequence + 5), gaps=(lost,))
+    await filling.commit("A-01", to=ahead(at, 5), gaps=(lost,))
+    at = filling.plant.positions["A-02"]
     restarted = Gap(
-        1, 9001, 9003, "controller restarted", SPRING + timedelta(days=60), SPRING + timedelta(days=61)
-    )
+        1, at.sequence + 1, at.sequence + 3, "controller restarted",
+        SPRING + timedelta(days=60), SPRING + timedelta(days=61),
+    )  # fmt: skip
     garbled = Quarantined("record", "slot 7", "field peak_tension_n: not a number", b"\x00\xff\x10", SPRING)
-    await filling.commit("A-02", gaps=(restarted,), quarantined=(garbled,))
+    await filling.commit("A-02", to=ahead(at, 3), gaps=(restarted,), quarantined=(garbled,))
+
+
+def ahead(position: Position, cycles: int) -> Position:
+    """So many cycles further."""
+    assert position.total_count is not None
+    return Position(position.epoch, position.sequence + cycles, position.total_count + cycles)
 
 
 async def show_faults(filling: Filling) -> None:
@@ -230,7 +252,8 @@ async def show_faults(filling: Filling) -> None:
 
 
 async def show_status(filling: Filling) -> None:
-    """A-02 was read through to the end; A-01, which has no tool, never showed a total count."""
+    """A-02 tells its own serial number and was read through to the end; A-01, which has no tool, never showed
+    a total count."""
     for name, total, tool in (("A-01", None, None), ("A-02", 2**40, MOVED)):
         at = filling.plant.positions[name]
         status = Status(
@@ -240,8 +263,9 @@ async def show_status(filling: Filling) -> None:
         )  # fmt: skip
         await filling.commit(
             name,
-            to=Position(at.epoch, at.sequence, total, LATEST),
-            seen=StatusSeen(status, LATEST, 3_600_000.0, 20.0),
+            to=Position(at.epoch, at.sequence, total and at.total_count, LATEST),
+            seen=StatusSeen(status, LATEST, 3_600_000.0, 20.0, total and 12.5),
+            controller_serial=total and "PLC-0002",
             link=Link("up", BEGAN, "connection reset", BEGAN, {"short": 2} if name == "A-01" else {}, 1),
         )
 

@@ -20,6 +20,8 @@ WELL: dict[str, Any] = {
     "state": "executing",
     "open_faults": [],
     "bad_replies": {},
+    "last_error": "connection reset",
+    "conflicts": [],
 }
 
 
@@ -46,6 +48,10 @@ def fault(category: str) -> list[dict[str, str]]:
         ({"open_faults": fault("operator"), "bad_replies": {"short": 1}}, "off_spec"),
         ({"bad_replies": {"short": 1}}, "maintenance_required"),
         ({"bad_replies": {"late": 3}}, "normal"),
+        (
+            {"conflicts": [{"says": "tool 2042 is shown as mounted on A-01 and on A-02"}]},
+            "maintenance_required",
+        ),
     ],
 )
 def test_health_is_one_of_five_classes_with_its_reasons(said: dict[str, Any], health: str | None) -> None:
@@ -65,7 +71,14 @@ async def test_a_controller_shows_how_far_the_book_has_got(client: httpx.AsyncCl
     assert (shown["total_count"], shown["gap_totals"]) == (str(2**40), {"gaps": 1, "cycles": 3})
     assert shown["tool"]["serial"] == MOVED.serial
     assert [each["code"] for each in shown["open_faults"]] == ["E03"]
-    assert shown["clock"] == {"said": "2026-10-27T00:00:00", "offset_ms": 3_600_000.0, "uncertainty_ms": 20.0}
+    assert shown["clock"] == {
+        "said": "2026-10-27T00:00:00",
+        "offset_ms": 3_600_000.0,
+        "uncertainty_ms": 20.0,
+        "drift_ppm": 12.5,
+        "stands_still": False,
+    }
+    assert (shown["controller_serial"], shown["conflicts"]) == ("PLC-0002", [])
     assert shown["in_site_file"]
 
 
@@ -75,6 +88,8 @@ async def test_a_status_that_is_old_says_nothing_of_health(client: httpx.AsyncCl
     assert (shown["link"]["state"], shown["health"]) == ("up", None)
     assert shown["unknown"]["health"] == "the latest status is that of 2026-10-27T00:00:00Z"
     assert shown["unknown"]["total_count"] == "the controller's status does not show it"
+    assert shown["unknown"]["controller_serial"] == "the controller has told none"
+    assert "not watched for long enough" in shown["unknown"]["clock.drift_ppm"]
 
 
 async def test_a_fresh_status_speaks_for_the_controller(client: httpx.AsyncClient, plant: Plant) -> None:
@@ -88,6 +103,25 @@ async def test_a_fresh_status_speaks_for_the_controller(client: httpx.AsyncClien
         )
     shown = (await client.get("/v1/controllers/A-01")).json()
     assert (shown["health"], shown["health_reasons"]) == ("failure", ["fault 13: Punch did not return"])
+
+
+async def test_another_controller_that_was_refused_is_said_with_the_reason(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """What answers there, and what to check."""
+    now = datetime.now(UTC)
+    says = "A-02: the controller that answers has the serial PLC-0007, which the book knows as A-01"
+    async with writing(plant) as filling:
+        await filling.commit("A-02", link=Link("refused", now, says, now))
+    shown = (await client.get("/v1/controllers/A-02")).json()
+    assert (shown["health"], shown["health_reasons"]) == (None, [f"the link is refused: {says}"])
+    assert shown["unknown"]["health"] == f"the link is refused: {says}"
+
+
+def test_the_last_error_of_a_link_is_no_reason_while_it_connects() -> None:
+    """It is that of an earlier one."""
+    assert health_of(WELL | {"link_state": "connecting"}, NOW) == (None, ["the link is connecting"])
+    assert health_of(WELL | {"link_state": "down"}, NOW) == (None, ["the link is down: connection reset"])
 
 
 async def test_a_controller_that_was_never_read_says_so(client: httpx.AsyncClient, plant: Plant) -> None:

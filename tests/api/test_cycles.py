@@ -8,6 +8,7 @@ import httpx
 import pytest
 
 from api.paging import make_cursor
+from collector.model import BookedCycle, Cycle
 from collector.rfc3339 import parse_rfc3339
 from tests.api.plant import AUTUMN, LATEST, MOVED, Plant, id_of, writing
 
@@ -130,6 +131,26 @@ async def test_every_number_can_be_traced_to_the_raw_record(client: httpx.AsyncC
     assert answer["sequence"] == str(booked.sequence)
     assert answer["total_count"] == str(booked.cycle.total_count)
     assert answer["tool"] == {"maker": MOVED.maker, "model": MOVED.model, "serial": MOVED.serial}
+
+
+async def test_numbers_below_zero_are_numbers_like_all_others(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """A 64-bit sequence in its upper half is counted from below zero: by id and from page to page."""
+    async with writing(plant) as filling:
+        booked = [cycle_of(sequence) for sequence in (-3, -2, -1, 0, 1)]
+        await filling.book("A-02", booked, [])
+    shown = (await client.get("/v1/cycles/A-02.3.-3")).json()
+    assert (shown["id"], shown["sequence"]) == ("A-02.3.-3", "-3")
+    seen = [item["id"] async for page in pages(client, f"{CYCLES}?last=1") for item in page["items"]]
+    assert seen[:6] == [*(f"A-02.3.{sequence}" for sequence in (1, 0, -1, -2, -3)), seen[5]]
+    assert len(seen) == len(plant.of(MOVED))
+
+
+def cycle_of(sequence: int) -> BookedCycle:
+    ended_at = LATEST + timedelta(seconds=sequence)
+    told = Cycle(sequence % 2**64, result="ok", completion="completed", raw=b"%d" % sequence)
+    return BookedCycle(3, sequence, ended_at, None, MOVED, told)
 
 
 async def test_an_unchanged_cycle_is_not_sent_again(client: httpx.AsyncClient) -> None:

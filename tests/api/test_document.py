@@ -15,6 +15,13 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/readyz": ("/readyz", schemas.Ready),
     "/v1/controllers": ("/v1/controllers", schemas.Page[schemas.Controller]),
     "/v1/controllers/{name}": ("/v1/controllers/A-02", schemas.Controller),
+    "/v1/controllers/{name}/mounts": ("/v1/controllers/A-01/mounts", schemas.Page[schemas.MountOn]),
+    "/v1/controllers/{name}/counter": ("/v1/controllers/A-02/counter", schemas.CountChangePage),
+    "/v1/controllers/{name}/clock": ("/v1/controllers/A-02/clock", schemas.ClockChangePage),
+    "/v1/controllers/{name}/reconciliation": (
+        "/v1/controllers/A-02/reconciliation",
+        schemas.ReconciliationPage,
+    ),
     "/v1/tools": ("/v1/tools?last=2", schemas.Page[schemas.ListedTool]),
     "/v1/tools/{serial}": ("/v1/tools/2042", schemas.ToolDetail),
     "/v1/tools/{serial}/cycles": ("/v1/tools/2042/cycles", schemas.ToolPage[schemas.ListedCycle]),

@@ -102,6 +102,22 @@ async def test_a_gap_says_what_is_missing_between_when_and_why(client: httpx.Asy
     assert gap["reason"] == "history overwritten"
 
 
+@pytest.mark.parametrize(
+    ("query", "controllers"),
+    [
+        ("from=2026-03-29T10:30:00Z&to=2026-03-29T10:31:00Z", ["A-01"]),
+        ("from=2026-03-29T11:00:01Z", ["A-02"]),
+        ("to=2026-03-29T10:00:00Z", []),
+        ("state=closed", []),
+        ("state=open", ["A-02", "A-01"]),
+    ],
+)
+async def test_gaps_can_be_filtered(client: httpx.AsyncClient, query: str, controllers: list[str]) -> None:
+    """By state, and by whether they may reach into a half-open interval."""
+    items = (await client.get(f"/v1/gaps?{query}")).json()["items"]
+    assert [each["controller"] for each in items] == controllers
+
+
 async def test_what_could_not_be_used_is_shown_as_it_came(client: httpx.AsyncClient) -> None:
     """Bytes in hexadecimal, and why."""
     (kept,) = (await client.get("/v1/quarantine")).json()["items"]

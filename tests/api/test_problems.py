@@ -39,7 +39,8 @@ PATHS = st.sampled_from(
         "/v1/tools/{}/cycles", "/v1/tools/{}/curves", "/v1/tools/{}/counts", "/v1/tools/{}/service",
         "/v1/tools/{}", "/v1/tools", "/v1/controllers", "/v1/controllers/{}", "/v1/cycles/{}",
         "/v1/cycles/{}/curve", "/v1/faults", "/v1/gaps", "/v1/quarantine", "/problems/{}", "/v1/{}", "/{}",
-        "/healthz", "/readyz", "/v1/openapi.json",
+        "/v1/controllers/{}/mounts", "/v1/controllers/{}/counter", "/v1/controllers/{}/clock",
+        "/v1/controllers/{}/reconciliation", "/healthz", "/readyz", "/v1/openapi.json",
     ]
 )  # fmt: skip
 NAMES = st.one_of(

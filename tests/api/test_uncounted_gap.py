@@ -5,8 +5,8 @@ from datetime import timedelta
 import httpx
 
 from api import schemas
-from api.answers import NOBODY_COUNTED
 from collector.model import Gap
+from collector.store.queries import NOBODY_COUNTED
 from tests.api.plant import LATEST, MOVED, Plant, writing
 
 

@@ -5,15 +5,20 @@ import io
 import json
 import subprocess
 import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+from sqlalchemy import delete
 
 from collector import __version__
 from collector.model import ControllerIdentity, ToolName
 from collector.store.engine import StoreAddress, migrate_book, open_book_writer
+from collector.store.tables import cycle
 from collector.store.writer import Writer
-from tests.collector.store.rigs import entry
+from tests.collector.store.rigs import OTHER_TOOL, entry
+from tests.collector.store.told import Told
 
 ROOT = Path(__file__).parents[2]
 SITE = """
@@ -46,13 +51,25 @@ def site(tmp_path: Path) -> Path:
 @pytest.fixture
 async def tool(site: Path) -> ToolName:
     """A tool with twelve cycles in the site's book."""
+    whole = entry("L1-01", 1, 12)
+    async with writing(site) as writer:
+        await writer.commit(whole)
+    return whole.cycles[0].tool
+
+
+@asynccontextmanager
+async def writing(site: Path) -> AsyncIterator[Writer]:
+    """The writer of the site's book, which knows two controllers."""
     engine = open_book_writer(StoreAddress(folder=site.parent / "book"))
     migrate_book(engine)
     async with Writer(engine) as writer:
-        await writer.register([ControllerIdentity("L1-01", "L1", "10", "s7", "ring-s7", "127.0.0.1:102")])
-        whole = entry("L1-01", 1, 12)
-        await writer.commit(whole)
-    return whole.cycles[0].tool
+        await writer.register(
+            [
+                ControllerIdentity(name, "L1", "10", "s7", "ring-s7", "127.0.0.1:102")
+                for name in ("L1-01", "L1-02")
+            ]
+        )
+        yield writer
 
 
 def test_check_says_good_of_the_example_site() -> None:
@@ -124,11 +141,104 @@ def test_an_unknown_tool_is_a_sentence(site: Path, tool: ToolName) -> None:
     assert "tool 'nobody' is not in the book" in done.stderr
 
 
+# ---- audit -------------------------------------------------------------------------------------------------
+
+
+async def test_an_audit_of_a_balanced_book_ends_with_0(site: Path) -> None:
+    """A row a mount with the members of the equation, and what was counted again."""
+    async with writing(site) as writer:
+        told = Told(writer)
+        await told.begin()
+        await told.make(10)
+        await told.lose(2)
+        await told.swap(OTHER_TOOL)
+        await told.change("cleared", 0)
+        await told.make(5)
+    done = clampbook("audit", "--controller", "L1-01", "--site", site)
+    assert (done.returncode, done.stderr) == (0, "")
+    first, head, newest, oldest, total, *more = done.stdout.splitlines()
+    assert first == "L1-01: balanced"
+    assert head.split()[-5:] == ["counter_difference", "cleared", "stored", "in_gaps", "unexplained"]
+    assert (newest.split()[0], newest.split()[-5:]) == (OTHER_TOOL.serial, ["-1007", "1012", "5", "0", "0"])
+    assert oldest.split()[-5:] == ["12", "0", "10", "2", "0"]
+    assert total.split() == ["total", "-995", "1012", "15", "2", "0"]
+    said = "\n".join(more)
+    assert "the count was cleared at 1.12, between 2026-03-02T06:02:00.000Z and" in said
+    assert ": 1012 became 0" in said
+    assert "2 in a gap (history overwritten, commit " in said
+    assert "the tallies equal a full scan of 15 cycles; every number of 1 epoch is stored" in said
+
+
+async def test_an_audit_with_something_unexplained_ends_with_1(site: Path) -> None:
+    """Whatever can't be stated beside it."""
+    async with writing(site) as writer:
+        told = Told(writer)
+        await told.begin()
+        await told.make(10)
+        await told.change("unexplained", 1013)
+    done = clampbook("audit", "--site", site)
+    assert done.returncode == 1
+    assert "L1-01: NOT balanced" in done.stdout
+    assert "the count rose without cycles at 1.10" in done.stdout
+    assert "L1-02: it can't be stated whether it is balanced\n  the book has no cycle" in done.stdout
+
+
+async def test_an_audit_that_can_not_be_stated_ends_with_2(site: Path) -> None:
+    """After a restart that lost the counter, and where there is no book or no such controller."""
+    assert clampbook("audit", "--site", site).returncode == 2
+    async with writing(site) as writer:
+        told = Told(writer)
+        await told.begin()
+        await told.make(10)
+        await told.lose_memory(0)
+        await told.make(2)
+    done = clampbook("audit", "--controller", "L1-01", "--site", site)
+    assert done.returncode == 2
+    assert "counter_difference is not known: the controller's count did not go on" in done.stdout
+    assert "– in a gap (controller restarted" in done.stdout
+    none = clampbook("audit", "--controller", "B-01", "--site", site)
+    assert (none.returncode, none.stdout) == (2, "")
+    assert "controller 'B-01' is not in the book" in none.stderr
+
+
+async def test_an_audit_says_where_the_book_contradicts_itself(site: Path) -> None:
+    """A cycle that was taken out is missed three times: in its number, in the tallies, in the equation."""
+    async with writing(site) as writer:
+        told = Told(writer)
+        await told.begin()
+        await told.make(10)
+    engine = open_book_writer(StoreAddress(folder=site.parent / "book"))
+    with engine.begin() as connection:
+        connection.execute(delete(cycle).where(cycle.c.sequence == 7))
+    engine.dispose()
+    done = clampbook("audit", "--controller", "L1-01", "--json", "--site", site)
+    assert done.returncode == 1
+    found = json.loads(done.stdout)
+    (audit,) = found["controllers"]
+    assert found["balanced"] is audit["balanced"] is False
+    assert audit["totals"]["unexplained"] == audit["rows"][0]["unexplained"] == 1
+    assert "epoch 1: 7: neither stored nor in an open gap" in audit["mistakes"]
+    assert any("the tallies" in mistake for mistake in audit["mistakes"])
+    assert "counted again" not in clampbook("audit", "--site", site).stdout.split("\n\n")[0]
+
+
+async def test_an_audit_names_a_tool_that_two_controllers_show(site: Path) -> None:
+    """The equation holds all the same."""
+    async with writing(site) as writer:
+        for name in ("L1-01", "L1-02"):
+            told = Told(writer, name)
+            await told.begin()
+            await told.make(1)
+    done = clampbook("audit", "--site", site)
+    assert done.returncode == 0
+    assert done.stdout.count("CHECK: tool T-1001 (Nordhaven N40) is shown as mounted on L1-01 since") == 2
+
+
 def test_version_and_help_need_no_site(tmp_path: Path) -> None:
     """Asked anywhere, they answer; every command is in the help."""
     assert clampbook("--version", cwd=tmp_path).stdout == f"clampbook {__version__}\n"
     said = clampbook("--help", cwd=tmp_path).stdout
-    for command in ("run", "collect", "serve", "simulate", "check", "cycles"):
+    for command in ("run", "collect", "serve", "simulate", "check", "cycles", "audit"):
         assert f"\n    {command} " in said
     for command in ("serve", "simulate"):
         assert clampbook(command, "--help", cwd=tmp_path).returncode == 0

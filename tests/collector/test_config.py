@@ -52,6 +52,45 @@ def mistakes(folder: Path, text: str) -> list[tuple[int | None, str, str]]:
     return [(each.line, each.key, each.says) for each in caught.value.mistakes]
 
 
+WITH_LOG = GOOD.replace('host = "192.0.2.1"', 'host = "192.0.2.1"\nlog_folder = "sticks/L1-01"')
+
+
+def test_a_log_folder_is_relative_to_the_site_file(folder: Path) -> None:
+    """And a controller without one has none."""
+    (folder / "sticks" / "L1-01").mkdir(parents=True)
+    (folder / "site.toml").write_text(WITH_LOG)
+    site, _ = load_site(folder / "site.toml")
+    assert [site.log_folder(each) for each in site.controllers] == [folder / "sticks" / "L1-01", None]
+
+
+def test_a_log_folder_must_be_there(folder: Path) -> None:
+    """Else a stick's files would be put where nobody looks."""
+    (mistake,) = mistakes(folder, WITH_LOG)
+    assert mistake[:2] == (18, "controllers[0].log_folder")
+    assert "there is no folder" in mistake[2]
+
+
+def test_a_log_folder_needs_a_layout_that_describes_the_log(folder: Path) -> None:
+    """A layout without [log] can't read what comes."""
+    (folder / "sticks" / "L1-01").mkdir(parents=True)
+    (mistake,) = mistakes(folder, WITH_LOG.replace("modbus", "s7"))
+    assert mistake[1] == "controllers[0].log_folder"
+    assert "ring-s7 has no [log] section" in mistake[2]
+
+
+def test_a_log_folder_is_of_one_controller(folder: Path) -> None:
+    """Else one controller's cycles would be booked under the other's name."""
+    (folder / "sticks" / "L1-01").mkdir(parents=True)
+    second = WITH_LOG[WITH_LOG.index("[[controllers]]") : WITH_LOG.rindex("[[controllers]]")].replace(
+        'name = "L1-01"', 'name = "L1-03"'
+    )
+    (mistake,) = mistakes(
+        folder, WITH_LOG + "\n" + second.replace('"sticks/L1-01"', '"sticks/../sticks/L1-01"')
+    )
+    assert mistake[1] == "controllers[2].log_folder"
+    assert "is the folder of L1-01 too" in mistake[2]
+
+
 def changed(line: str, to: str) -> tuple[str, int]:
     """The good file with one line changed, and the number of that line."""
     assert GOOD.count(line + "\n") == 1, line

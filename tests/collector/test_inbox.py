@@ -3,14 +3,16 @@
 import json
 import struct
 from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from collector.clock import MESSAGE_DELAY_MOST_MS
 from collector.config import EXAMPLE_LAYOUTS
-from collector.errors import LinkDown, StoreError
+from collector.errors import LinkDown, OtherController, StoreError
 from collector.inbox import Inbox
 from collector.layouts.schema import MqttLayout, load_layout
 from collector.model import ControllerIdentity, Entry
@@ -28,25 +30,37 @@ def message(kind: str, payload: bytes, received_at: datetime = BEGIN, retained: 
     return Message(f"clamps/{NAME}/{kind}", payload, retained, received_at, handle=None)
 
 
-def cycle(number: int, mark: str = "", total: int | None = None) -> Message:
-    ended_at = BEGIN + timedelta(seconds=number)
+def cycle(
+    number: int, mark: str = "", total: int | None = None, *, at_s: float | None = None, tool: str = "BT30-1"
+) -> Message:
+    """A cycle that ended so many seconds after BEGIN, and came at once."""
+    ended_at = BEGIN + timedelta(seconds=number if at_s is None else at_s)
     said = {
         "n": number,
-        "time": ended_at.isoformat().replace("+00:00", "Z"),
-        "tool": "BT30-1",
+        "time": rfc3339(ended_at),
+        "tool": tool,
         "result": "pass",
         "end": "done",
         "mode": "auto",
         "part": mark or None,
-        "total": total or number,
+        "total": number if total is None else total,
     }
     return message("cycle", json.dumps(said).encode(), ended_at)
 
 
-def status(last: int, **more: Any) -> Message:
-    retained = more.pop("retained", False)
+def rfc3339(at: datetime) -> str:
+    return at.isoformat().replace("+00:00", "Z")
+
+
+def status(
+    last: int, *, retained: bool = False, at_s: float | None = None, clock: bool = False, **more: Any
+) -> Message:
+    """A status that was sent, and came, so many seconds after BEGIN. `clock`: it tells the time."""
+    at = BEGIN + timedelta(seconds=last if at_s is None else at_s)
     said = {"last": last, "mode": "auto", "state": "ready", "faults": {"active": 0, "acknowledged": 0}} | more
-    return message("status", json.dumps(said).encode(), BEGIN + timedelta(seconds=last), retained)
+    if clock:
+        said["time"] = rfc3339(at)
+    return message("status", json.dumps(said).encode(), at, retained)
 
 
 def curve(number: int) -> Message:
@@ -92,12 +106,23 @@ class Rig(BookRig):
             await Inbox(standing, self.layout, NAME).work(broker, lambda: None)
         return broker
 
+    def gaps(self) -> list[tuple[int, int, int | None, str]]:
+        return [
+            (row.epoch, row.first_sequence, row.last_sequence, row.reason) for row in self.rows(tables.gap)
+        ]
+
+    def open_gaps(self) -> list[tuple[int, int, int | None]]:
+        found = [row for row in self.rows(tables.gap) if row.closed_at is None]
+        return sorted((row.epoch, row.first_sequence, row.last_sequence) for row in found)
+
+
+def identity(name: str) -> ControllerIdentity:
+    return ControllerIdentity(name, "M", "M-10", "mqtt", "messages-mqtt", "broker")
+
 
 @pytest.fixture
 async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
-    async with writer_of(
-        tmp_path, ControllerIdentity(NAME, "M", "M-10", "mqtt", "messages-mqtt", "broker")
-    ) as writer:
+    async with writer_of(tmp_path, identity(NAME)) as writer:
         yield Rig(tmp_path, writer)
 
 
@@ -134,6 +159,26 @@ async def test_nothing_is_acknowledged_before_it_is_committed(
     assert len(broker.acknowledged) == 1
 
 
+async def test_a_question_that_the_store_does_not_answer_brings_the_batch_again(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing of it is acknowledged; the next connection takes it."""
+    await rig.take([cycle(1), cycle(2)])
+    standing = Standing(NAME, rig.layout, rig.writer, await rig.writer.recall(NAME), lambda: BEGIN)
+    broker = Broker([cycle(2), cycle(3)])
+
+    async def refuse(*_: object) -> list[bool]:
+        raise StoreError("locked")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(rig.writer, "find_known", refuse)
+        with pytest.raises(StoreError, match="locked"):
+            await Inbox(standing, rig.layout, NAME).work(broker, lambda: None)
+    assert not broker.acknowledged
+    await rig.take([cycle(2), cycle(3)])
+    assert rig.sequences() == [(1, 1), (1, 2), (1, 3)]
+
+
 async def test_what_comes_again_is_known_by_its_bytes(rig: Rig) -> None:
     """Redelivered after a kill: acknowledged again, in the book once."""
     await rig.take([cycle(1), cycle(2), curve(2)])
@@ -146,18 +191,23 @@ async def test_what_comes_again_is_known_by_its_bytes(rig: Rig) -> None:
 @pytest.mark.parametrize(("session_kept", "reason"), [(True, "messages lost"), (False, "session not kept")])
 async def test_a_jump_is_a_gap_that_says_why(rig: Rig, session_kept: bool, reason: str) -> None:
     """A broker that forgot our session lost what came meanwhile; else messages were lost otherwise."""
-    await rig.take([cycle(1)])
+    await rig.take([status(0, clock=True), cycle(1)])
     await rig.take([cycle(5), cycle(7)], session_kept=session_kept)
     gaps = rig.rows(tables.gap)
     assert [(gap.first_sequence, gap.last_sequence) for gap in gaps] == [(2, 4), (6, 6)]
     assert [gap.reason for gap in gaps] == [reason, "messages lost"]
-    assert gaps[0].after_at <= gaps[0].before_at
+    for gap, before, after in zip(gaps, (1, 5), (5, 7), strict=True):
+        assert gap.after_at <= BEGIN + timedelta(seconds=before)
+        assert gap.before_at >= BEGIN + timedelta(seconds=after)
+        assert gap.before_at - gap.after_at < timedelta(seconds=after - before + 6)
 
 
 async def test_a_sequence_that_falls_back_begins_an_epoch(rig: Rig) -> None:
     """The same number with other contents is another cycle; the counter tells that three are missing."""
-    await rig.take([cycle(1), cycle(2), cycle(3)])
-    await rig.take([cycle(1, mark="after the restart", total=7), cycle(2, mark="b", total=8)])
+    await rig.take([status(0, clock=True), cycle(1), cycle(2), cycle(3)])
+    await rig.take(
+        [cycle(1, mark="after the restart", total=7, at_s=60), cycle(2, mark="b", total=8, at_s=61)]
+    )
     assert rig.sequences() == [(1, 1), (1, 2), (1, 3), (2, 1), (2, 2)]
     (gap,) = rig.rows(tables.gap)
     assert (gap.epoch, gap.first_sequence, gap.last_sequence) == (1, 4, 6)
@@ -166,18 +216,60 @@ async def test_a_sequence_that_falls_back_begins_an_epoch(rig: Rig) -> None:
 async def test_a_restart_is_seen_also_below_the_books_first_cycle(rig: Rig) -> None:
     """The book began at 40; a controller that counts from 1 again is in a new epoch at once."""
     await rig.take([cycle(40), cycle(41)])
-    await rig.take([cycle(1, mark="new", total=1), cycle(2, mark="new", total=2)])
+    await rig.take([cycle(1, mark="new", at_s=60), cycle(2, mark="new", at_s=61)])
     assert rig.sequences() == [(1, 40), (1, 41), (2, 1), (2, 2)]
-    (gap,) = rig.rows(tables.gap)
-    assert (gap.epoch, gap.first_sequence, gap.last_sequence) == (1, 42, None)
+    assert rig.gaps() == [(1, 42, None, "controller restarted")]
 
 
-async def test_an_overtaken_message_is_kept_aside(rig: Rig) -> None:
-    """Cycle 2 comes after 3, when it is listed as missing: its bytes are kept, the broker is told."""
+@pytest.mark.parametrize(
+    ("number", "total", "gap"),
+    [
+        (60, 7, (1, 3, None)),  # 58 numbers ahead, and 5 cycles by its count: they contradict each other
+        (60, 1, (1, 3, None)),  # its count fell back: nobody can say how many are missing
+        (900_000, 900_000, (1, 3, None)),  # not to be made in half a minute
+    ],
+)
+async def test_a_jump_that_can_not_be_one_begins_an_epoch(
+    rig: Rig, number: int, total: int, gap: tuple[int, int, int | None]
+) -> None:
+    """By its count or by the time, the number can't be of the memory that the book knows."""
+    await rig.take([status(0, clock=True), cycle(1), cycle(2)])
+    await rig.take([cycle(number, mark="new", total=total, at_s=30)])
+    assert rig.sequences() == [(1, 1), (1, 2), (2, number)]
+    assert rig.gaps() == [(*gap, "controller restarted")]
+
+
+# ---- messages that were overtaken ----
+
+
+async def test_an_overtaken_message_closes_its_gap(rig: Rig) -> None:
+    """Cycle 2 comes after 3, when it is listed as missing: the gap is closed, the broker is told."""
     broker = await rig.take([cycle(1), cycle(3)], [cycle(2)])
-    (kept,) = rig.rows(tables.quarantine)
-    assert kept.raw == cycle(2).payload
+    assert rig.sequences() == [(1, 1), (1, 2), (1, 3)]
+    (gap,) = rig.rows(tables.gap)
+    assert (gap.closed_by, gap.closed_at is None) == ("late message", False)
+    assert not rig.rows(tables.quarantine)
     assert len(broker.acknowledged) == 3
+
+
+async def test_overtaken_messages_leave_the_rest_of_the_gap_open(rig: Rig) -> None:
+    """Of 2 to 6, 3 and 5 come late: three gaps of one are left, each part of what it came from."""
+    await rig.take([cycle(1), cycle(7)], [cycle(3)], [cycle(5), cycle(5)])
+    assert rig.sequences() == [(1, n) for n in (1, 3, 5, 7)]
+    assert rig.open_gaps() == [(1, 2, 2), (1, 4, 4), (1, 6, 6)]
+    whole, *parts = rig.rows(tables.gap)
+    assert whole.part_of is None
+    assert parts[0].part_of == whole.commit_number
+    position = rig.rows(tables.position)[0]
+    assert (position.epoch, position.sequence) == (1, 7)
+
+
+async def test_messages_go_on_in_order_after_an_overtaken_one(rig: Rig) -> None:
+    """The position is not moved by what is behind it."""
+    await rig.take([cycle(1), cycle(3)], [cycle(2), cycle(4)])
+    await rig.take([cycle(3), cycle(2), cycle(4), cycle(5)])
+    assert rig.sequences() == [(1, n) for n in range(1, 6)]
+    assert not rig.open_gaps()
 
 
 @pytest.mark.parametrize("payload", [b"", b"{", b'{"n": "seven"}', b"\xff\xfe", b'{"n": -1}', b"[]"])
@@ -190,14 +282,113 @@ async def test_a_message_that_makes_no_sense_is_kept_and_holds_nothing_up(rig: R
     assert len(broker.acknowledged) == 2
 
 
+async def test_a_message_that_the_books_first_one_overtook_begins_no_epoch(rig: Rig) -> None:
+    """5, 4, 6 at first contact: 4 is older than the book, and is kept aside."""
+    await rig.take([status(0, clock=True), cycle(5), cycle(4), cycle(6)])
+    assert rig.sequences() == [(1, 5), (1, 6)]
+    assert not rig.gaps()
+    (kept,) = rig.rows(tables.quarantine)
+    assert kept.raw == cycle(4).payload
+
+
+async def test_a_gap_between_cycles_of_unknown_time_has_bounds_that_hold(rig: Rig) -> None:
+    """The clock is five hours slow and was not read yet: the stamps bound nothing."""
+
+    def slow(number: int) -> Message:
+        return replace(cycle(number, at_s=number - 5 * 3600), received_at=BEGIN + timedelta(seconds=number))
+
+    await rig.take([slow(1), slow(3)])
+    (gap,) = rig.rows(tables.gap)
+    assert gap.after_at is None
+    assert gap.before_at >= BEGIN + timedelta(seconds=2)
+
+
+# ---- read through ----
+
+
+def sent_before(rig: Rig) -> timedelta:
+    """So much before it came a status may have been sent, and a cycle may have ended untold."""
+    return timedelta(milliseconds=MESSAGE_DELAY_MOST_MS + rig.layout.recording_ms)
+
+
 async def test_a_live_status_that_names_our_position_proves_completeness(rig: Rig) -> None:
-    """Read through until that status; one that is ahead of the book, or lay retained, proves nothing."""
+    """Up to when it was sent at the earliest; one that is ahead of the book, or lay retained, proves
+    nothing."""
     await rig.take([cycle(1), cycle(2), status(3)])
     assert rig.rows(tables.position)[0].read_through_at is None
     await rig.take([status(2, retained=True)])
     assert rig.rows(tables.position)[0].read_through_at is None
-    await rig.take([status(2)])
-    assert rig.rows(tables.position)[0].read_through_at == BEGIN + timedelta(seconds=2)
+    await rig.take([status(2, at_s=9)])
+    assert rig.rows(tables.position)[0].read_through_at == BEGIN + timedelta(seconds=9) - sent_before(rig)
+
+
+async def test_a_status_that_was_held_up_proves_nothing_of_the_time_since(rig: Rig) -> None:
+    """Sent at 10 s by the controller's clock, received at 50 s: completeness up to 10 s and not later."""
+    await rig.take([status(0, clock=True), cycle(1), status(1, at_s=2, clock=True)])
+    held_up = replace(status(1, at_s=10, clock=True), received_at=BEGIN + timedelta(seconds=50))
+    await rig.take([held_up])
+    through = rig.rows(tables.position)[0].read_through_at
+    assert BEGIN + timedelta(seconds=10) - 3 * sent_before(rig) <= through <= BEGIN + timedelta(seconds=10)
+
+
+async def test_completeness_that_was_proven_is_not_taken_back(rig: Rig) -> None:
+    """A slower status after a fast one."""
+    await rig.take([status(0, clock=True), cycle(1), status(1, at_s=20, clock=True)])
+    before = rig.rows(tables.position)[0].read_through_at
+    held_up = replace(status(1, at_s=10, clock=True), received_at=BEGIN + timedelta(seconds=30))
+    await rig.take([held_up])
+    assert rig.rows(tables.position)[0].read_through_at == before
+
+
+# ---- the controller, its count and its tool ----
+
+
+async def test_a_replaced_controller_begins_an_epoch_with_its_first_cycle(rig: Rig) -> None:
+    """Another identity in the status, and numbers that would fit: nothing is reckoned across it."""
+    await rig.take([status(0, cabinet="C-1"), cycle(1), cycle(2)])
+    await rig.take([status(2, cabinet="C-2", at_s=30)], [cycle(3, at_s=31), cycle(4, at_s=32)])
+    assert rig.sequences() == [(1, 1), (1, 2), (2, 3), (2, 4)]
+    assert rig.gaps() == [(1, 3, None, "controller replaced")]
+    assert [row.serial for row in rig.rows(tables.controller)] == ["C-2"]
+
+
+async def test_a_replaced_controller_proves_no_completeness_of_the_one_before(rig: Rig) -> None:
+    """Its last number is ours by chance."""
+    await rig.take([status(0, cabinet="C-1"), cycle(1), cycle(2)])
+    await rig.take([status(2, cabinet="C-2", at_s=30)])
+    assert rig.rows(tables.position)[0].read_through_at is None
+
+
+async def test_a_controller_of_another_place_is_refused(rig: Rig) -> None:
+    """The topic of one, the identity of the other: nothing goes in, and nothing is acknowledged."""
+    await rig.writer.register([identity("M-02")])
+    await rig.take([status(0, cabinet="C-1"), cycle(1)])
+    memory = await rig.writer.recall("M-02")
+    standing = Standing("M-02", rig.layout, rig.writer, memory, lambda: BEGIN)
+    broker = Broker([status(0, cabinet="C-1"), cycle(2)])
+    with pytest.raises(OtherController, match=f"C-1, which the book knows as {NAME}"):
+        await Inbox(standing, rig.layout, NAME).work(broker, lambda: None)
+    assert not broker.acknowledged
+    assert rig.sequences() == [(1, 1)]
+
+
+async def test_a_count_that_was_cleared_is_noted_where_it_happened(rig: Rig) -> None:
+    """Cleared between 2 and 3: no gap, no epoch, and the count goes on from there."""
+    await rig.take([cycle(1, total=701), cycle(2, total=702), cycle(3, total=1), cycle(4, total=2)])
+    (change,) = rig.rows(tables.count_change)
+    assert (change.kind, change.sequence, change.expected, change.found) == ("cleared", 2, 702, 0)
+    assert rig.rows(tables.position)[0].total_count == 2
+    assert not rig.gaps()
+
+
+async def test_tools_follow_the_cycles_that_name_them(rig: Rig) -> None:
+    """A, B, A within one batch: three mounts, each behind the last cycle of the tool before."""
+    await rig.take([cycle(1, tool="A"), cycle(2, tool="B"), cycle(3, tool="B"), cycle(4, tool="A")])
+    serials = {row.tool_id: row.serial for row in rig.rows(tables.tool)}
+    mounts = [
+        (serials[row.tool_id], row.after_sequence, row.until_sequence) for row in rig.rows(tables.mount)
+    ]
+    assert mounts == [("A", 0, 1), ("B", 1, 3), ("A", 3, None)]
 
 
 async def test_faults_and_mounts_follow_the_status_messages(rig: Rig) -> None:

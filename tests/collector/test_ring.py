@@ -8,7 +8,7 @@ import pytest
 from collector.errors import TornRead
 from collector.layouts.decoder import Decoder
 from collector.ring import Harvest, Ring
-from tests.collector.tiny import SLOTS, Memory, tiny_layout
+from tests.collector.tiny import Memory, tiny_layout
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 
@@ -35,14 +35,14 @@ async def test_new_records_cost_one_read_and_a_status(memory: Memory) -> None:
     """In the steady state: status, record, status."""
     taken = await harvest(memory, range(20, 21))
     assert taken.found[20].peak_tension_n == 20
-    assert memory.reads == [(0, 3), (10, 4), (0, 3)]
+    assert memory.reads == [(0, 11), (20, 6), (0, 11)]
 
 
 async def test_a_run_is_cut_where_the_ring_jumps_back(memory: Memory) -> None:
     """18 and 19 lie at the end of the ring, 20 at its begin: two reads, no more."""
     taken = await harvest(memory, range(18, 21))
     assert sorted(taken.found) == [18, 19, 20]
-    assert memory.reads[1:3] == [(18, 8), (10, 4)]
+    assert memory.reads[1:3] == [(32, 12), (20, 6)]
 
 
 async def test_the_oldest_record_is_read_until_two_readings_agree(memory: Memory) -> None:
@@ -64,7 +64,7 @@ async def test_a_record_that_never_holds_still_is_a_torn_read(memory: Memory) ->
     """Rather none than one made of two cycles."""
 
     def flicker() -> None:
-        memory.registers[10 + 4 * (17 % SLOTS) + 1] += 1
+        memory.registers[memory.slot(17) + 1] += 1
 
     memory.always = flicker
     with pytest.raises(TornRead, match="17"):
@@ -85,7 +85,7 @@ async def test_an_unreadable_record_is_kept_with_its_bytes(memory: Memory) -> No
     assert sorted(taken.found) == [18, 20]
     assert taken.lost == {19: "record unreadable"}
     (kept,) = taken.quarantined
-    assert kept.raw == bytes.fromhex("0013001300090014")
+    assert kept.raw == bytes.fromhex("001300140009001400000000")
     assert "result" in kept.reason
 
 

@@ -45,6 +45,7 @@ def new_controller(
         tool=Tool("40117"),
         settings=Settings.recommended("B15-048"),
         rng=np.random.default_rng(seed),
+        serial="CB004711",
         no_band_share=0.0,
         trigger_share=0.0,
         loose_share=0.0,

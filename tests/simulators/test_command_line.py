@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from simulators.__main__ import chosen_scenario, parse
+from simulators.__main__ import chosen_scenario, parse, ways_to
+from simulators.plant import Plant
 from simulators.truth import read_truth
 
 ROOT = Path(__file__).parents[2]
@@ -64,6 +65,19 @@ async def test_a_signal_ends_it_in_order(tmp_path: Path, number: signal.Signals)
     }
     assert kept == last
     assert set(kept) == {"F-01", "F-02", "F-03", "F-04"}
+
+
+async def test_a_bad_network_can_be_put_before_the_controllers() -> None:
+    """The addresses that are told are then the networks'; without one, the controllers' own."""
+    asked = ["--scenario", "fast", "--bad-network", "5"]
+    options = parse(asked)
+    async with Plant(chosen_scenario(options)) as plant:
+        async with ways_to(plant, options.bad_network) as addresses:
+            told = {name: each["port"] for name, each in addresses["controllers"].items()}
+            assert set(told) == set(plant.ports)
+            assert set(told.values()).isdisjoint(plant.ports.values())
+        async with ways_to(plant, None) as addresses:
+            assert addresses == plant.addresses()
 
 
 async def test_a_mistake_in_a_scenario_is_told_and_ends_it(tmp_path: Path) -> None:

@@ -14,7 +14,9 @@ import pytest
 import collector.layouts
 from collector.layouts.decoder import Decoder
 from collector.layouts.schema import load_layout
+from collector.model import Cycle
 from simulators.fronts import modbus_maps, mqtt, s7_map
+from simulators.fronts.logfile import LOGS
 from simulators.fronts.packing import Map
 from simulators.memory import Controller, Finished
 from simulators.truth import TrueCycle, true_cycle
@@ -104,6 +106,23 @@ def test_every_recorded_value_is_decoded_as_it_was_recorded(layout: str, decoder
     assert len(faults) == (1 if layout == "last-record-modbus" else 5)
 
 
+@pytest.mark.parametrize("layout", LOGS)
+def test_every_value_of_a_log_is_decoded_as_it_was_recorded(layout: str, decoder: Decoder) -> None:
+    """The CSV log says the same as the record, cycle by cycle."""
+    controller = eventful(layout)
+    records = [decoder.decode_cycle(record_bytes(controller, finished)) for finished, _ in story(controller)]
+    logged = list(decoder.decode_log(LOGS[layout](controller.log)))
+    assert len(logged) == len(records) == 60
+    for cycle, record in zip(logged, records, strict=True):
+        assert isinstance(cycle, Cycle)
+        assert cycle.extra == record.extra
+        for name in Cycle.__dataclass_fields__.keys() - {"raw", "extra"}:
+            value = getattr(record, name)
+            assert getattr(cycle, name) == (
+                pytest.approx(value, rel=1e-12) if type(value) is float else value
+            ), name
+
+
 def plain(at: datetime | None) -> datetime | None:
     """Without the zone that a message names."""
     return at.replace(tzinfo=None) if at else None
@@ -117,6 +136,7 @@ def test_the_status_is_decoded_as_it_stands(layout: str, decoder: Decoder) -> No
         status = decoder.decode_status(status_bytes(controller))
         assert (status.last_sequence, status.total_count) == (shown.last_sequence, shown.total_count)
         assert status.count_since_cleared == shown.count_since_cleared
+        assert status.controller_serial == (None if layout == "last-record-modbus" else controller.serial)
         assert (status.state, plain(status.clock)) == (shown.state, shown.clock)
         assert status.tool is not None
         assert (status.tool.maker, status.tool.model, status.tool.serial) == (

@@ -90,7 +90,7 @@ async def test_a_real_client_reads_the_ring_status_as_it_was_packed_by_hand(
         *(2026, 11, 24, 12, 0, 0, 7),
         *(40117, 0, 500, 500, 400, 900),
         *(0x4231, 0x352D, 0x3034, 0x3800, 0x0310),
-        *(0, 0, 0, 0),
+        *(0x4342, 0x3030, 0x3437, 0x3131),
     ]
 
 

@@ -249,6 +249,25 @@ async def test_an_unplugged_controller_works_on_and_its_port_comes_back() -> Non
         assert await last_sequence(plant, "A") == 1
 
 
+async def test_a_controllers_log_is_fetched_with_a_stick(tmp_path: Path) -> None:
+    """It has more cycles than the memory, outlives a lost one, and each file has a name of its own."""
+    async with Plant(scenario("B", prefilled=40), speed=1000) as plant:
+        await plant.apply(action("B", "power_cycle", memory_lost=True))
+        await plant.wait_until(lambda: plant.controller("B").may_cycle(plant.clock()))
+        await plant.make_cycle("B")
+        await plant.apply(action("B", "write_log", folder=str(tmp_path)))
+        short = plant.write_log("B", tmp_path, last=3)
+    (whole,) = _files(tmp_path) - {short}
+    numbers = [line.split(b",")[0] for line in whole.read_bytes().splitlines()]
+    assert numbers == [b"%d" % number for number in (*range(1, 41), 1)]
+    assert whole.read_bytes().endswith(short.read_bytes())
+    assert short.read_bytes().count(b"\n") == 3
+
+
+def _files(folder: Path) -> set[Path]:
+    return set(folder.iterdir())
+
+
 async def _answers(port: int) -> bool:
     try:
         _, writer = await asyncio.open_connection("127.0.0.1", port)

@@ -61,7 +61,7 @@ async def test_a_real_client_reads_a_record_as_it_was_packed_by_hand(
 async def test_a_real_client_reads_the_status_as_it_was_packed_by_hand(
     front: S7Front, client: AsyncClient
 ) -> None:
-    """92 bytes of DB 100."""
+    """102 bytes of DB 100."""
     controller = front.controller
     run_cycles(controller, 3)
     controller.set_supply_pressure(500.0, NOON)
@@ -76,8 +76,9 @@ async def test_a_real_client_reads_the_status_as_it_was_packed_by_hand(
         + b"\x10\x0540117".ljust(18, b"\0")
         + b"\x0a\x07CLAMP-2\0\0\0"
         + bytes.fromhex("013B")
+        + b"\x08\x08CB004711"
     )
-    assert bytes(await client.db_read(100, 0, 92)) == expected
+    assert bytes(await client.db_read(100, 0, 102)) == expected
 
 
 async def test_a_real_client_reads_the_curve_of_the_last_cycle(front: S7Front, client: AsyncClient) -> None:
@@ -105,11 +106,11 @@ def test_types_have_the_bytes_that_a_public_library_published() -> None:
 
 
 def test_the_map_has_the_sizes_that_the_layout_states() -> None:
-    """Bytes: 92, 40 × 98 and 2010."""
+    """Bytes: 102, 40 × 98 and 2010."""
     controller = new_controller(FAMILY)
     controller.curve = Curve(1, 1000, bytes(2000))
-    assert [len(area.packed(controller, NOON)) for area in MAP.areas] == [92, 3920, 2010]
-    assert [area.size for area in MAP.areas] == [92, 3920, 2010]
+    assert [len(area.packed(controller, NOON)) for area in MAP.areas] == [102, 3920, 2010]
+    assert [area.size for area in MAP.areas] == [102, 3920, 2010]
 
 
 # ---- connection --------------------------------------------------------------------------------------
@@ -155,7 +156,7 @@ async def test_a_connection_confirm_has_the_callers_reference(front: S7Front) ->
 
 @pytest.mark.parametrize(
     ("db", "start", "size", "says"),
-    [(99, 0, 4, "0x0a"), (100, 90, 4, "0x05"), (100, 92, 1, "0x05"), (102, 2009, 2, "0x05")],
+    [(99, 0, 4, "0x0a"), (100, 100, 4, "0x05"), (100, 102, 1, "0x05"), (102, 2009, 2, "0x05")],
 )
 async def test_bytes_that_are_not_there_are_refused_with_the_right_code(
     front: S7Front, client: AsyncClient, db: int, start: int, size: int, says: str
@@ -163,7 +164,7 @@ async def test_bytes_that_are_not_there_are_refused_with_the_right_code(
     """0x0A for a block that does not exist, 0x05 for an address outside of one."""
     with pytest.raises(S7Error, match=says):
         await client.db_read(db, start, size)
-    assert len(await client.db_read(100, 0, 92)) == 92
+    assert len(await client.db_read(100, 0, 102)) == 102
 
 
 async def test_other_memory_than_data_blocks_is_not_there(client: AsyncClient) -> None:
@@ -213,9 +214,9 @@ async def test_a_starting_controller_answers_nothing_useful(
         client = await connected(front)
         if clock is None:
             with pytest.raises(S7Error, match="0x03"):
-                await client.db_read(100, 0, 92)
+                await client.db_read(100, 0, 102)
         else:
-            status = bytes(await client.db_read(100, 0, 92))
+            status = bytes(await client.db_read(100, 0, 102))
             assert (status[:8], status[22:26].hex()) == (bytes(8), clock)
         await client.disconnect()
 

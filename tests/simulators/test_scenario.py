@@ -95,6 +95,7 @@ EVERYTHING = {
             ("fit_band", {"band": "B15-061"}),
             ("set_clock", {"offset_s": 1.0}),
             ("unplug_network", {"for_s": 1.0}),
+            ("write_log", {"folder": "stick"}),
         )
     ),
 }
@@ -125,6 +126,12 @@ EVERYTHING = {
             "allowed are",
         ),
         ('[[events]]\ncontroller = "A"\ndo = "supply_pressure"', "day.toml:11: events[0]", "kpa"),
+        (
+            '[[controllers]]\nname = "C"\nlayout = "ring-s7"\ntool = "3"\n'
+            '[[events]]\ncontroller = "C"\ndo = "write_log"\nfolder = "stick"',
+            "events[0].do",
+            "C keeps no log",
+        ),
         ('[[controllers]]\nname = "A"\nlayout = "ring-s7"\ntool = "3"', "controllers[2].name", "twice"),
         ('[[controllers]]\nname = "C"\nlayout = "ring-modbus"\ntool = "X3"', "controllers[2].tool", "digits"),
         ('[[controllers]]\nname = "C"\nlayout = "ring"\ntool = "3"', "controllers[2].layout", "ring-modbus"),

@@ -45,6 +45,7 @@ RING_STATUS = packed(
     (38, ">HHHH", (900, 500, 4000, 800)),
     (46, "8s", (b"B-19",)),
     (54, ">H", (0x1234,)),
+    (56, "8s", (b"CB004711",)),
 )
 
 
@@ -56,6 +57,7 @@ def test_a_status_of_registers_is_decoded(examples: Examples) -> None:
     assert (status.total_count, status.count_since_cleared) == (70_001, 12)
     assert status.clock == datetime(2026, 11, 1, 6, 30, 15, 250_000)
     assert status.tool == ToolName("Sample Works", "C-4", "100200")
+    assert status.controller_serial == "CB004711"
     assert status.supply_pressure_kpa == pytest.approx(620.5281563851526, rel=1e-15)
     assert status.settings == {
         "set_torque_nm": pytest.approx(5.649241451380835, rel=1e-15),
@@ -389,9 +391,9 @@ def test_an_error_names_the_layout_the_field_and_the_place(examples: Examples) -
 def test_a_slot_beyond_the_ring_is_refused(examples: Examples) -> None:
     """The newest slot of a ring of 40 is 0 to 39."""
     decoder = Decoder(examples["ring-s7"])
-    assert decoder.decode_status(packed(92, (4, ">H", (39,)))).newest_slot == 39
+    assert decoder.decode_status(packed(102, (4, ">H", (39,)))).newest_slot == 39
     with pytest.raises(DecodeError, match="less than 40"):
-        decoder.decode_status(packed(92, (4, ">H", (40,))))
+        decoder.decode_status(packed(102, (4, ">H", (40,))))
 
 
 def test_a_sequence_beyond_its_width_is_refused(around: Callable[..., Layout]) -> None:
@@ -400,6 +402,50 @@ def test_a_sequence_beyond_its_width_is_refused(around: Callable[..., Layout]) -
     assert decoder.decode_cycle(b"\x0f\xff").sequence == 4095
     with pytest.raises(DecodeError, match="less than 4096"):
         decoder.decode_cycle(b"\x10\x00")
+
+
+@pytest.mark.parametrize("bits", range(8, 65))
+def test_a_sequence_has_its_whole_width(around: Callable[..., Layout], bits: int) -> None:
+    """From 8 to 64 bits, in both places, to the last number."""
+    last = 2**bits - 1
+    size = next(size for size in (8, 16, 32, 64) if size >= bits)
+    sequence = {"type": f"uint{size}", "at": 0}
+    place = {"db": 1, "start": 0, "size": 8}
+    layout = around(
+        0,
+        protocol="s7",
+        sequence_bits=bits,
+        status={**place, "fields": ({"name": "last_sequence", **sequence},)},
+        history={**place, "slots": 1, "fields": ({"name": "sequence", **sequence},)},
+    )
+    raw = last.to_bytes(size // 8, "big").ljust(8, b"\0")
+    assert Decoder(layout).decode_status(raw).last_sequence == last
+    assert Decoder(layout).decode_cycle(raw).sequence == last
+
+
+def test_a_sequence_of_64_bits_in_json_has_its_whole_width() -> None:
+    """JSON numbers up to 2⁶⁴ − 1 keep every digit; the next one is refused."""
+    layout = json_curve_layout("float64").model_copy(update={"sequence_bits": 64})
+    decoder = Decoder(layout)
+    assert decoder.decode_cycle(b'{"n": 18446744073709551615}').sequence == 2**64 - 1
+    with pytest.raises(DecodeError):
+        decoder.decode_cycle(b'{"n": 18446744073709551616}')
+
+
+def test_every_bit_of_a_64_bit_fault_word_is_a_fault(around: Callable[..., Layout]) -> None:
+    """The highest bit makes the word greater than any number that is kept, and it is not kept."""
+    fields = (
+        {"name": "last_sequence", "type": "uint16", "at": 0},
+        {"name": "word", "type": "uint64", "at": 2},
+    )
+    layout = around(
+        0,
+        protocol="s7",
+        status={"db": 1, "start": 0, "size": 10, "fields": fields},
+        faults=({"code": "63", "text": "Door open", "category": "safety", "field": "word", "bit": 63},),
+    )
+    status = Decoder(layout).decode_status(b"\0\1\x80" + bytes(7))
+    assert [fault.code for fault in status.faults] == ["63"]
 
 
 def test_a_message_may_be_longer_than_its_fields(examples: Examples) -> None:
@@ -464,8 +510,8 @@ NEEDS: dict[str, list[dict[str, Any]]] = {
     "counted_text": [{"length": 9}, {"length": 9, "prefix": 2, "encoding": "utf-8"}],
     "s7_string": [{"length": 9}],
     "s7_wstring": [{"length": 9}],
-    "float32": [{}, {"scale": 1e300, "offset": 1e300, "name": "reading_n", "unit": "lbf"}],
-    "float64": [{}, {"scale": 1e300, "offset": 1e300, "name": "reading_n", "unit": "lbf"}],
+    "float32": [{}, {"scale": 1e100, "offset": 1e100, "name": "reading_n", "unit": "lbf"}],
+    "float64": [{}, {"scale": 1e100, "offset": 1e100, "name": "reading_n", "unit": "lbf"}],
 }
 """Type of field -> further keys to try it with."""
 FIELDS = [

@@ -124,10 +124,17 @@ def test_a_float_that_is_not_finite_is_no_value(value: Value, special: float) ->
 
 
 def test_an_integer_beyond_the_store_is_refused(value: Value) -> None:
-    """An unsigned 64-bit number from 2⁶³ on can't be kept, so it is an error."""
+    """An unsigned 64-bit number from 2⁶³ on can't be kept and is no date, so it is an error."""
     for field_type in ("uint64", "unix_ms", "unix_us"):
-        with pytest.raises(DecodeError, match="64-bit range"):
+        says = "64-bit range" if field_type == "uint64" else "is no date"
+        with pytest.raises(DecodeError, match=says):
             value(b"\x80" + bytes(7), type=field_type)
+
+
+def test_a_sentinel_may_be_an_integer_beyond_the_store(value: Value) -> None:
+    """All ones in 64 bits is a usual "no value"."""
+    for field_type in ("uint64", "unix_ms"):
+        assert value(b"\xff" * 8, type=field_type, none=(2**64 - 1,)) is None
 
 
 @given(data=st.binary(min_size=1, max_size=8))

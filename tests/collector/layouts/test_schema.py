@@ -66,6 +66,18 @@ ONE_MISTAKE = [
         "sequence_bits",
         "a whole number",
     ),
+    (
+        RING.replace("sequence_bits = 16", "sequence_bits = 16\nshortest_cycle_ms = 0"),
+        "shortest",
+        "shortest_cycle_ms",
+        "more than 0",
+    ),
+    (
+        RING.replace("sequence_bits = 16", "sequence_bits = 16\nshortest_cycle_ms = inf"),
+        "shortest",
+        "shortest_cycle_ms",
+        "finite",
+    ),
     (RING.replace("byte_order =", "byteorder ="), "byteorder", "byteorder", "did you mean `byte_order`?"),
     (
         RING.replace('word_order = "little"', 'word_order = "low"'),
@@ -204,7 +216,7 @@ ONE_MISTAKE = [
         "Modbus registers only",
     ),
     (
-        S7.replace("size = 92", "size = 600").replace("at = 78, length = 10", "at = 100, length = 255"),
+        S7.replace("size = 102", "size = 600").replace("at = 78, length = 10", "at = 100, length = 255"),
         "length = 255",
         "status.fields[16].length",
         "254 or less",
@@ -410,6 +422,67 @@ ONE_MISTAKE = [
         "curve.fields[3].name",
         "a curve has the fields",
     ),
+    (
+        RING.replace('"%d.%m.%Y %H:%M:%S"', '"%d.%b.%Y %H:%M:%S"'),
+        "%b",
+        "log.fields[1].format",
+        "has %b; known are",
+    ),
+    (RING.replace('"%d.%m.%Y %H:%M:%S"', '"%d.%m.%y %H:%M:%H"'), "%H:%M:%H", "log.fields[1].format", "twice"),
+    (RING.replace('"%d.%m.%Y %H:%M:%S"', '"%d.%m.%Y"'), '"%d.%m.%Y"', "log.fields[1].format", "lacks hour"),
+    (RING.replace('"%d.%m.%Y %H:%M:%S"', '"%d.%m.%Y %H:%M:%"'), "%M:%", "log.fields[1].format", "has %;"),
+    (
+        RING.replace('"%d.%m.%Y %H:%M:%S"', '"%d.%m.%Y %I:%M"'),
+        "%I:%M",
+        "log.fields[1].format",
+        "%I and %p together",
+    ),
+    (
+        RING.replace('"%d.%m.%Y %H:%M:%S"', '"%d.%m.%Y %H:%M.%f"'),
+        "%M.%f",
+        "log.fields[1].format",
+        "%f without %S",
+    ),
+    (
+        RING.replace(', format = "%d.%m.%Y %H:%M:%S"', ""),
+        '["Date", "Time"]',
+        "log.fields[1].format",
+        "is missing",
+    ),
+    (RING.replace('["Date", "Time"]', "[]"), "column = []", "log.fields[1].column", "must name a column"),
+    (RING.replace('["Date", "Time"]', '["Date", 0]'), '["Date", 0]', "log.fields[1].column", None),
+    (
+        RING.replace('column = "Tool"', 'column = "Tool", format = "%H"'),
+        'column = "Tool"',
+        "log.fields[2].format",
+        "is for datetime only",
+    ),
+    (
+        RING.replace('column = "Tool", none = ["0"]', 'column = "Tool", none = [0]'),
+        'column = "Tool", none = [0]',
+        "log.fields[2].none[0]",
+        "must be text",
+    ),
+    (RING.replace('encoding = "cp1252"', 'encoding = "ebcdic"'), '"ebcdic"', "log.encoding", "'utf-8'"),
+    (RING.replace('delimiter = ";"', 'delimiter = ";;"'), '";;"', "log.delimiter", "must be ','"),
+    (
+        RING.replace('    { name = "sequence", type = "integer", column = "No." },\n', ""),
+        'fields = [\n    { name = "controller_time", type = "datetime"',
+        "log.fields",
+        "has no field sequence",
+    ),
+    (
+        RING.replace('type = "integer", column = "No."', 'type = "text", column = "No."'),
+        'column = "No."',
+        "log.fields[0].type",
+        "must be integer",
+    ),
+    (
+        LAST.replace("column = 8", 'column = "Torque"'),
+        '"Torque"',
+        "log.fields[7].column",
+        "since header is false",
+    ),
     # messages
     (
         MQTT.replace('"clamps/{controller}/cycle"', '"clamps/cycle"'),
@@ -569,6 +642,70 @@ def test_how_fine_a_time_stamp_is_follows_from_its_type(examples: Examples) -> N
         "ring-modbus": 1000.0,
         "ring-s7": 1.0,
     }
+
+
+def test_how_fine_the_clock_is_follows_from_its_type(examples: Examples) -> None:
+    """By the same rules; a type of JSON says nothing, so whole seconds are assumed."""
+    assert {name: layout.clock_resolution_ms for name, layout in examples.items()} == {
+        "last-record-modbus": 1.0,
+        "messages-mqtt": 1000.0,
+        "ring-modbus": 1.0,
+        "ring-s7": 0.001,
+    }
+
+
+def counting(around: Callable[..., Layout], *fields: dict[str, object]) -> Layout:
+    """A data block whose status has these fields after its sequence."""
+    sequence = {"name": "last_sequence", "type": "uint16", "at": 0}
+    placed = tuple({"at": 2 + 8 * number, **each} for number, each in enumerate(fields))
+    status = {"db": 1, "start": 0, "size": 40, "fields": (sequence, *placed)}
+    return around(0, protocol="s7", status=status)
+
+
+@pytest.mark.parametrize(
+    ("field", "modulus"),
+    [
+        ({"type": "uint8"}, 2**8),
+        ({"type": "int16"}, 2**15),
+        ({"type": "uint32"}, 2**32),
+        ({"type": "int64"}, 2**63),
+        ({"type": "uint64"}, 2**64),
+        ({"type": "bcd16"}, 10**4),
+        ({"type": "bcd64"}, 10**16),
+        ({"type": "float32"}, None),
+        ({"type": "uint32", "scale": 10}, None),
+        ({"type": "uint32", "offset": 1}, None),
+    ],
+)
+def test_a_counters_modulus_follows_from_its_type(
+    around: Callable[..., Layout], field: dict[str, object], modulus: int | None
+) -> None:
+    """As many numbers as the type has that are not negative; what is scaled or real says nothing."""
+    layout = counting(around, {"name": "total_count", **field})
+    assert (layout.count_field, layout.count_modulus) == ("total_count", modulus)
+
+
+def test_the_counter_that_nobody_clears_comes_first(around: Callable[..., Layout]) -> None:
+    """Of two counters the lifetime one counts; one that can be cleared is better than none."""
+    total = {"name": "total_count", "type": "uint32"}
+    cleared = {"name": "count_since_cleared", "type": "bcd32"}
+    assert counting(around, cleared, total).count_field == "total_count"
+    only = counting(around, cleared)
+    assert (only.count_field, only.count_modulus) == ("count_since_cleared", 10**8)
+    none = counting(around)
+    assert (none.count_field, none.count_modulus, none.clock_resolution_ms) == (None, None, 0.0)
+
+
+def test_a_counter_in_json_has_no_modulus(examples: Examples) -> None:
+    """A number in text has no width."""
+    layout = examples["messages-mqtt"]
+    assert (layout.count_field, layout.count_modulus) == ("total_count", None)
+
+
+def test_the_shortest_cycle_can_be_stated(around: Callable[..., Layout]) -> None:
+    """20 ms unless the file knows better."""
+    assert around(0).shortest_cycle_ms == 20.0
+    assert around(0, shortest_cycle_ms=400).shortest_cycle_ms == 400.0
 
 
 def test_blocks_of_registers(examples: Examples) -> None:

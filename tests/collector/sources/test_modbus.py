@@ -5,6 +5,8 @@ import socket
 import struct
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
+from itertools import pairwise
+from random import Random
 
 import pytest
 from hypothesis import given
@@ -14,7 +16,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from collector.errors import BadReply, LinkDown, Refused, SourceError
 from collector.layouts.schema import RegisterBlock
-from collector.sources.modbus import ModbusSource, fault_in, is_whole
+from collector.sources.modbus import ModbusSource, barrier_size, fault_in, is_whole, part_sizes
 from tests.rigs import ScriptedServer
 
 UNIT = 7
@@ -181,56 +183,172 @@ async def test_a_late_answer_is_never_taken_for_another() -> None:
             await source.read(BLOCK)
 
 
-@pytest.mark.parametrize("echoes", [True, False], ids=["echoing", "always transaction 0"])
-async def test_bytes_that_nobody_asked_for_end_the_connection(echoes: bool) -> None:
+async def test_bytes_that_nobody_asked_for_end_the_connection() -> None:
     """A second copy of an answer, sent after the first was taken, is seen before the next answer is."""
-    transaction: dict[str, int] = {} if echoes else {"transaction": 0}
     send_copy: asyncio.Future[Callable[[], None]] = asyncio.get_running_loop().create_future()
 
     async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         request = await reader.readexactly(12)
-        send_copy.set_result(lambda: writer.write(reply(request, WRONG_DATA, **transaction)))
-        writer.write(reply(request, **transaction))
+        send_copy.set_result(lambda: writer.write(reply(request, WRONG_DATA)))
+        writer.write(reply(request))
         await reader.read()
 
+    async with ScriptedServer(script) as server, source_at(server) as source:
+        assert await source.read(BLOCK) == TRUE_DATA
+        send_copy.result()()  # in the socket at once, and not yet looked at when the next read begins
+        with pytest.raises(BadReply) as caught:
+            await source.read(BLOCK)
+        assert caught.value.kind == "shifted"
+
+
+# ---- servers that answer every request with transaction 0 --------------------------------------------------
+
+Copies = Callable[[int], list[int]]
+"""Number of a request, from 0 -> numbers of earlier requests whose answers come once more with its own."""
+
+
+def none(number: int) -> list[int]:
+    return []
+
+
+def zero_server(before: Copies = none, after: Copies = none) -> ScriptedServer:
+    """Each register holds the number of the request, so that an answer tells what it answers. Old answers
+    come when a request has been received, before or after its own: the worst moment."""
+
+    async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        replies: list[bytes] = []
+        while True:
+            request = await reader.readexactly(12)
+            number, count = len(replies), int.from_bytes(request[10:], "big")
+            replies.append(reply(request, count * number.to_bytes(2, "big"), transaction=0))
+            for each in (*before(number), number, *after(number)):
+                writer.write(replies[each])
+                await writer.drain()
+                await asyncio.sleep(0)  # lets it go out alone
+
+    return ScriptedServer(script)
+
+
+async def read_until_distrusted(server: ScriptedServer, block: RegisterBlock, most: int = 12) -> int:
+    """How many blocks were handed over; each of them holds the answers to its own requests."""
+    taken = 0
+    requests = len(part_sizes(block.size)) + 1
+    async with source_at(server, 2.0, echoes_transaction_id=False) as source:
+        try:
+            for taken in range(most):
+                truth = b"".join(
+                    size * (taken * requests + part).to_bytes(2, "big")
+                    for part, size in enumerate(part_sizes(block.size))
+                )
+                assert await source.read(block) == truth
+        except BadReply:
+            return taken
+    return most
+
+
+BLOCKS = [
+    RegisterBlock(table="holding", start=start, size=size)
+    for start, size in ((107, 3), (0, 1), (65535, 1), (0, 2), (0, 125), (0, 126), (0, 250), (0, 605))
+]
+
+
+@pytest.mark.parametrize("block", BLOCKS, ids=lambda block: f"{block.size} from {block.start}")
+async def test_a_server_without_transaction_ids_is_read_when_told_so(block: RegisterBlock) -> None:
+    """`echoes_transaction_id=False` takes answers with transaction 0, of blocks of any size."""
+    async with zero_server() as server:
+        assert await read_until_distrusted(server, block) == 12
+
+
+@pytest.mark.parametrize("block", BLOCKS, ids=lambda block: f"{block.size} from {block.start}")
+@pytest.mark.parametrize("late", range(1, 8))
+@pytest.mark.parametrize("first", ["the old answer", "the new answer"])
+async def test_an_answer_that_comes_twice_is_never_taken_for_another(
+    block: RegisterBlock, late: int, first: str
+) -> None:
+    """A server without transaction identifiers repeats each answer, some requests late: nothing old is handed
+    over, and the connection ends."""
+
+    def copies(number: int) -> list[int]:
+        return [number - late] if number >= late else []
+
+    when = {"the old answer": "before", "the new answer": "after"}[first]
+    async with zero_server(**{when: copies}) as server:
+        assert await read_until_distrusted(server, block) < 12
+
+
+@pytest.mark.parametrize("seed", range(8))
+async def test_no_mixture_of_old_answers_is_handed_over(seed: int) -> None:
+    """Any old answer at any moment, at most one with each new one."""
+    dice = Random(seed)
+
+    def copies(number: int) -> list[int]:
+        return [dice.randrange(number)] if number and dice.random() < 0.2 else []
+
+    def either(number: int) -> bool:
+        return dice.random() < 0.5
+
+    for _ in range(25):
+        sides = [copies, none] if either(0) else [none, copies]
+        async with zero_server(*sides) as server:
+            await read_until_distrusted(server, dice.choice(BLOCKS))
+
+
+@pytest.mark.parametrize("behind", range(1, 8))
+async def test_a_server_that_stays_behind_is_not_believed(behind: int) -> None:
+    """From its fifteenth answer on it answers each by the answer to an older one."""
+
+    async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        replies: list[bytes] = []
+        while request := await reader.readexactly(12):
+            number, size = len(replies), int.from_bytes(request[10:], "big")
+            replies.append(reply(request, size * number.to_bytes(2, "big"), transaction=0))
+            writer.write(replies[number if number < 14 else number - behind])
+
     async with ScriptedServer(script) as server:
-        async with source_at(server, echoes_transaction_id=echoes) as source:
-            assert await source.read(BLOCK) == TRUE_DATA
-            send_copy.result()()  # in the socket at once, and not yet looked at when the next read begins
-            with pytest.raises(BadReply) as caught:
-                await source.read(BLOCK)
-            assert caught.value.kind == "shifted"
+        assert await read_until_distrusted(server, BLOCKS[4]) == 7
 
 
-async def test_a_stale_answer_with_the_true_one_behind_it_is_not_handed_over() -> None:
-    """Without transaction identifiers too, two answers to one request end the connection."""
+async def test_a_server_that_answers_an_old_connection_on_a_new_one_is_not_believed() -> None:
+    """A gateway that queues: what the last connection asked for and did not wait for comes first."""
+    kept: list[bytes] = []
 
-    def stale_first(request: bytes) -> list[bytes]:
-        return [reply(request, WRONG_DATA, transaction=0), reply(request, transaction=0)]
+    async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while request := await reader.readexactly(12):
+            value = b"\0\1" if server.connections == 1 else b"\0\2"
+            kept.append(reply(request, int.from_bytes(request[10:], "big") * value, transaction=0))
+            writer.write(kept[-1] if server.connections == 1 else kept.pop(0))
 
-    async with server_that(stale_first) as server:
+    async with ScriptedServer(script) as server:
         async with source_at(server, echoes_transaction_id=False) as source:
-            with pytest.raises(BadReply) as caught:
-                await source.read(BLOCK)
-            assert caught.value.kind == "shifted"
-
-
-async def test_a_server_without_transaction_ids_is_read_when_told_so() -> None:
-    """`echoes_transaction_id=False` takes answers with transaction 0, and still ends at a surplus one."""
-
-    def zero(request: bytes) -> list[bytes]:
-        return [reply(request, transaction=0)]
-
-    def twice(request: bytes) -> list[bytes]:
-        return [reply(request, transaction=0) + reply(request, WRONG_DATA, transaction=0)]
-
-    async with server_that(zero, zero, twice) as server:
+            assert await source.read(BLOCK) == 3 * b"\0\1"
         async with source_at(server, echoes_transaction_id=False) as source:
-            assert await source.read(BLOCK) == TRUE_DATA
-            assert await source.read(BLOCK) == TRUE_DATA
-            with pytest.raises(BadReply) as caught:
+            with pytest.raises(BadReply):
                 await source.read(BLOCK)
-            assert caught.value.kind == "shifted"
+
+
+async def test_a_barrier_that_is_refused_is_one() -> None:
+    """Behind a block of one register there may be no other."""
+
+    async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while request := await reader.readexactly(12):
+            one = request[10:] == b"\0\1"
+            writer.write(reply(request, b"\0\7", transaction=0) if one else refusal(b"\0\0" + request[2:], 2))
+
+    async with ScriptedServer(script) as server, source_at(server, echoes_transaction_id=False) as source:
+        for _ in range(3):
+            assert await source.read(RegisterBlock(table="holding", start=9, size=1)) == b"\0\7"
+
+
+@given(st.integers(1, 2000), st.integers(0, 1000))
+def test_no_two_requests_in_a_row_ask_for_the_same_number(registers: int, turn: int) -> None:
+    """Neither the parts of a block nor the last part and the barrier; and the barrier stays in the block."""
+    sizes = part_sizes(registers)
+    assert sum(sizes) == registers
+    assert all(1 <= size <= 125 for size in sizes)
+    assert all(one != next_one for one, next_one in pairwise(sizes))
+    barrier = barrier_size(registers, sizes[-1], turn)
+    assert barrier != sizes[-1]
+    assert barrier <= max(registers, 2)
 
 
 async def test_a_lost_connection_is_told_at_once() -> None:
@@ -292,12 +410,15 @@ async def independent_port() -> AsyncIterator[int]:
 
 
 @pytest.mark.parametrize("table", ["holding", "input"])
-@pytest.mark.parametrize(("start", "size"), [(0, 1), (0, 125), (0, 126), (3, 250), (0, 300)])
+@pytest.mark.parametrize(("start", "size"), [(0, 1), (0, 125), (0, 126), (3, 250), (0, 300), (299, 1)])
+@pytest.mark.parametrize("echoes", [True, False], ids=["plain", "with a barrier"])
 async def test_a_block_of_any_size_comes_whole(
-    independent_port: int, table: str, start: int, size: int
+    independent_port: int, table: str, start: int, size: int, echoes: bool
 ) -> None:
     """More than 125 registers are several requests, put together without a seam."""
-    async with ModbusSource("127.0.0.1", independent_port, UNIT, 5.0, 5.0) as source:
+    async with ModbusSource(
+        "127.0.0.1", independent_port, UNIT, 5.0, 5.0, echoes_transaction_id=echoes
+    ) as source:
         block = RegisterBlock(table=table, start=start, size=size)
         assert await source.read(block) == b"".join(n.to_bytes(2, "big") for n in range(start, start + size))
 

@@ -1,6 +1,7 @@
 """The S7 source hands over exactly what the data block holds, or an error and the connection's end."""
 
 import asyncio
+import socket
 import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -72,6 +73,12 @@ async def send(writer: asyncio.StreamWriter, chunks: list[bytes]) -> None:
         writer.write(chunk)
         await writer.drain()
         await asyncio.sleep(0)  # lets a chunk go out alone
+
+
+def reset(writer: asyncio.StreamWriter) -> None:
+    link = writer.get_extra_info("socket")
+    link.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    writer.transport.abort()
 
 
 def controller_that(*answers: Frames, pdu_size: int = 480) -> ScriptedServer:
@@ -265,7 +272,8 @@ async def test_no_controller_at_the_address_is_a_link_that_is_down(unused_tcp_po
     [
         ([], LinkDown, None),
         ([b"login: \r\n"], BadReply, "garbled"),
-        ([frame(b"\x06\x80\x00\x01\x00\x01\x00")], BadReply, "garbled"),
+        ([frame(b"\x06\x80\x00\x01\x00\x01\x03")], Refused, None),
+        ([frame(b"\x06\x70\x00\x01\x00\x01\x00")], BadReply, "garbled"),
         ([frame(b"\x06\xd0\x00\x01\x00\x01\x00")], LinkDown, None),
         ([frame(b"\x06\xd0\x00\x01\x00\x01\x00"), b"login: \r\n"], BadReply, "garbled"),
         (
@@ -280,6 +288,7 @@ async def test_no_controller_at_the_address_is_a_link_that_is_down(unused_tcp_po
         "silence",
         "text",
         "a COTP refusal",
+        "a COTP error",
         "silence at the setup",
         "text at the setup",
         "a refused setup",
@@ -304,6 +313,60 @@ async def test_a_controller_that_opens_wrongly_is_an_error(
                 pytest.fail("entered a connection that was not set up")
         assert getattr(caught.value, "kind", None) == kind
         await server.until_left()
+
+
+async def test_a_refused_connection_names_the_reason_and_what_to_check() -> None:
+    """Where there is no CPU at that rack and slot, a person must look: it is no garbled answer."""
+
+    async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await next_tpdu(reader)
+        await send(writer, [frame(b"\x06\x80\x00\x01\x00\x01\x03")])
+        await reader.read()
+
+    async with ScriptedServer(script) as server:
+        with pytest.raises(
+            Refused, match=r"rack 0 slot 1 refused .*address unknown.*`rack` and `slot`"
+        ) as caught:
+            async with source_at(server):
+                pytest.fail("entered a connection that was refused")
+    assert caught.value.code == "address unknown (reason 3)"
+
+
+@pytest.mark.parametrize("after", range(3), ids=["at once", "after the request", "after the confirmation"])
+@pytest.mark.parametrize("how", ["closed", "reset"])
+async def test_a_connection_that_ends_while_it_is_opened_is_a_link_that_is_down(after: int, how: str) -> None:
+    """Some controllers refuse a wrong rack or slot by closing, so that is named among the things to check."""
+
+    async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if after > 0:
+            await next_tpdu(reader)
+        if after > 1:
+            await send(writer, [frame(b"\x06\xd0\x00\x01\x00\x01\x00")])
+            await next_tpdu(reader)
+        if how == "reset":
+            reset(writer)
+
+    async with ScriptedServer(script) as server:
+        with pytest.raises(LinkDown) as caught:
+            async with source_at(server):
+                pytest.fail("entered a connection that was not set up")
+    if (after, how) == (1, "closed"):
+        assert "check `rack` and `slot`" in str(caught.value)
+
+
+async def test_a_reset_in_mid_frame_is_a_link_that_is_down() -> None:
+    """And no garbled answer."""
+
+    async def script(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await next_tpdu(reader)
+        await send(writer, [frame(b"\x06\xd0\x00\x01\x00\x01\x00")])
+        await send(writer, [setup_reply((await next_tpdu(reader))[3:], 480)])
+        await send(writer, [reply((await next_tpdu(reader))[3:])[:20]])
+        reset(writer)
+
+    async with ScriptedServer(script) as server, source_at(server) as source:
+        with pytest.raises(LinkDown, match="closed the connection"):
+            await source.read(BLOCK)
 
 
 # ---- against an independent server -------------------------------------------------------------------------

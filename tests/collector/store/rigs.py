@@ -16,7 +16,9 @@ from sqlalchemy import Engine, create_engine, event, func, select, text, union_a
 from collector.model import (
     BookedCurve,
     BookedCycle,
+    ClockChange,
     ControllerIdentity,
+    CountChange,
     Curve,
     Cycle,
     Entry,
@@ -25,6 +27,7 @@ from collector.model import (
     FaultRaised,
     Gap,
     Link,
+    Mark,
     MountChange,
     Position,
     Quarantined,
@@ -80,13 +83,18 @@ def full_entry(controller: str, first: int) -> Entry:
         position=Position(1, first + 2, total_count=5000 + first, read_through_at=at),
         curves=(curve(first), curve(first + 900)),
         gaps=(Gap(1, first + 3, first + 5, "history overwritten", at, at + timedelta(minutes=1)),),
-        mounts=(MountChange(TOOL, at), MountChange(OTHER_TOOL, at + timedelta(seconds=5))),
+        mounts=(
+            MountChange(TOOL, at),
+            MountChange(OTHER_TOOL, at + timedelta(seconds=5), Mark(1, first, 4999 + first)),
+        ),
         faults=(
             FaultRaised("E12", "punch pressure low", "process", OTHER_TOOL, at, at - timedelta(seconds=1)),
             FaultAcknowledged("E12", at + timedelta(seconds=1)),
             FaultCleared("E12", at + timedelta(seconds=2)),
             FaultRaised("E7", "guard open", "safety", OTHER_TOOL, at, None),
         ),
+        counts=(CountChange("cleared", Mark(1, first, 4999 + first), 0, at, at + timedelta(seconds=1)),),
+        clocks=(ClockChange(0.0, 3600000.0, at),),
         quarantined=(Quarantined("record", "slot 4", "checksum", b"\x00\xff", at),),
         seen=StatusSeen(
             Status(
@@ -105,7 +113,9 @@ def full_entry(controller: str, first: int) -> Entry:
             at,
             clock_offset_ms=3600000.0,
             clock_uncertainty_ms=40.0,
+            clock_drift_ppm=-12.5,
         ),
+        controller_serial=f"cabinet of {controller}",
         link=Link("up", at, last_error="reset", last_error_at=at, bad_replies={"short": 2}, reconnects=3),
     )
 
@@ -123,13 +133,15 @@ def whole_book(engine: Engine) -> dict[str, list[dict[str, Any]]]:
 
 
 def commit_numbers(engine: Engine) -> list[int]:
-    """Of every committed record, in order."""
+    """Of every committed record, and of every gap that was closed, in order."""
     numbered = [
         table
         for table in tables.BOOK.sorted_tables
         if "commit_number" in table.c and table is not tables.book
     ]
-    every = union_all(*(select(table.c.commit_number) for table in numbered)).subquery()
+    given = [select(table.c.commit_number) for table in numbered]
+    closed = tables.gap.c.closed_commit_number
+    every = union_all(*given, select(closed).where(closed.is_not(None))).subquery()
     with engine.connect() as connection:
         return list(connection.scalars(select(every.c.commit_number).order_by(every.c.commit_number)))
 

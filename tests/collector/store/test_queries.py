@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import Connection, event
 
 from collector.errors import AmbiguousModel, AmbiguousTool, NotInBook
+from collector.ledger import NO_TOOL
 from collector.model import Gap, MountChange, ToolName
 from collector.store.engine import StoreAddress, open_book_reader
 from collector.store.queries import (
@@ -20,6 +21,7 @@ from collector.store.queries import (
     ToolKey,
     count_of_controllers,
     find_book,
+    find_conflicts,
     find_controllers,
     find_curve,
     find_cycle,
@@ -48,6 +50,7 @@ from tests.api.plant import (
     make_plant,
     writing,
 )
+from tests.collector.store.told import Told
 
 
 @pytest.fixture
@@ -298,7 +301,18 @@ def test_the_book_names_itself(connection: Connection) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "L1-03", "L1-03.1", "L1-03.1.x", ".1.1", f"L1.1.{2**63}", f"L1.{2**31}.1"]
+    "text",
+    [
+        "",
+        "L1-03",
+        "L1-03.1",
+        "L1-03.1.x",
+        ".1.1",
+        f"L1.1.{2**63}",
+        f"L1.1.-{2**63 + 1}",
+        f"L1.{2**31}.1",
+        "L1.-1.1",
+    ],
 )
 def test_what_is_no_cycle_id_is_not_in_the_book(text: str) -> None:
     """Also where the database could not hold the number."""
@@ -311,3 +325,54 @@ def test_a_cycle_id_reads_as_it_is_written() -> None:
     for name in ("L1-03", "a.b"):
         assert CycleId.parse(f"{name}.1.4711") == CycleId(name, 1, 4711)
         assert str(CycleId(name, 1, 4711)) == f"{name}.1.4711"
+        assert CycleId.parse(f"{name}.1.-5") == CycleId(name, 1, -5)
+        assert str(CycleId(name, 1, -5)) == f"{name}.1.-5"
+
+
+async def test_only_open_gaps_are_summed(book_address: StoreAddress) -> None:
+    """A gap that late cycles have closed is history: what is still missing of it is listed anew."""
+    async with writing(Plant(book_address)) as filling:
+        await filling.writer.register(IDENTITIES)
+        told = Told(filling.writer, "A-01")
+        await told.begin(tool=MOVED)
+        await told.make(2)
+        await told.lose(10)
+        await told.make(1)
+        await told.find(5, 6)
+    engine = open_book_reader(book_address)
+    with engine.connect() as connection:
+        (controller, _) = find_controllers(connection)
+        assert (controller["gap_count"], controller["gap_cycles"]) == (2, 8)
+        mine = find_gaps_while_mounted(connection, tool_id(connection, MOVED))
+        assert sorted(each["cycles"] for each in mine) == [2, 6]
+        gaps = find_gaps(connection)
+        assert [(each["state"], each["cycles"]) for each in gaps] == [
+            ("open", 6),
+            ("open", 2),
+            ("closed", 10),
+        ]
+        assert {each["part_of"] for each in gaps[:2]} == {gaps[2]["commit_number"]}
+        assert find_gaps(connection, state="open") == gaps[:2]
+        assert find_gaps(connection, state="closed") == gaps[2:]
+    engine.dispose()
+
+
+async def test_a_tool_on_two_controllers_is_a_conflict(book_address: StoreAddress) -> None:
+    """Known by maker, model and serial together; the unknown tool is none."""
+    plant = await make_plant(book_address)
+    async with writing(plant) as filling:
+        await filling.mount("A-01", replace(MOVED, maker="Example Tools"), AUTUMN)
+        engine = open_book_reader(plant.address)
+        with engine.connect() as connection:
+            assert find_conflicts(connection) == []
+        for tool in (NO_TOOL, MOVED):
+            for name in ("A-01", "A-02"):
+                await filling.mount(name, tool, AUTUMN)
+        with engine.connect() as connection:
+            (found,) = find_conflicts(connection)
+            number = tool_id(connection, MOVED)
+            assert found["controllers"] == {"A-01": AUTUMN, "A-02": AUTUMN}
+            assert find_conflicts(connection, number) == [found]
+            assert find_conflicts(connection, number + 1000) == []
+            assert [each["conflicts"] for each in find_controllers(connection)] == [[found], [found]]
+    engine.dispose()

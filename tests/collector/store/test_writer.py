@@ -16,6 +16,7 @@ from sqlalchemy.exc import OperationalError
 from collector.errors import StalePosition, StoreError
 from collector.model import (
     ControllerMemory,
+    Cycle,
     FaultCleared,
     FaultRaised,
     Link,
@@ -46,6 +47,8 @@ from tests.collector.store.rigs import (
     whole_book,
 )
 
+MARK = ("epoch", "sequence", "count")
+
 
 @pytest.fixture
 async def writer(book_engine: Engine) -> AsyncIterator[Writer]:
@@ -69,6 +72,21 @@ async def test_every_part_of_an_entry_is_in_the_book(writer: Writer, book_reader
         (tool_ids["T-1001"], at, at + timedelta(seconds=5)),
         (tool_ids["T-1002"], at + timedelta(seconds=5), None),
     ]
+    marks = [[row[f"{end}_{of}"] for end in ("after", "until") for of in MARK] for row in book["mount"]]
+    assert marks == [[None, None, None, 1, 1, 5000], [1, 1, 5000, None, None, None]]
+    (count,) = book["count_change"]
+    assert [count[of] for of in ("kind", "epoch", "sequence", "expected", "found")] == [
+        "cleared",
+        1,
+        1,
+        5000,
+        0,
+    ]
+    assert (count["after_at"], count["noticed_at"]) == (at, at + timedelta(seconds=1))
+    (clock,) = book["clock_change"]
+    assert (clock["before_ms"], clock["after_ms"], clock["noticed_at"]) == (0.0, 3600000.0, at)
+    assert [row["serial"] for row in book["controller"]] == [None, "cabinet of L1-02", None]
+    assert [(row["epoch"], row["serial"]) for row in book["epoch"]] == [(1, "cabinet of L1-02")]
     faults = [(row["code"], row["acknowledged_at"], row["cleared_at"]) for row in book["fault"]]
     assert faults == [
         ("E12", at + timedelta(seconds=1), at + timedelta(seconds=2)),
@@ -90,7 +108,7 @@ async def test_every_part_of_an_entry_is_in_the_book(writer: Writer, book_reader
         "bad_replies": '{"short":2}',
         "reconnects": 3,
         "read_at": at,
-        "last_sequence": 3,
+        "last_sequence": "3",
         "mode": "automatic",
         "state": "idle",
         "emergency_stop": False,
@@ -99,6 +117,8 @@ async def test_every_part_of_an_entry_is_in_the_book(writer: Writer, book_reader
         "controller_clock": "2026-03-02T07:00:00",
         "clock_offset_ms": 3600000.0,
         "clock_uncertainty_ms": 40.0,
+        "clock_drift_ppm": -12.5,
+        "clock_stands_still": False,
         "supply_pressure_kpa": 612.5,
         "settings": '{"set_torque_nm":4.5}',
         "extra": '{"firmware":"2.1"}',
@@ -144,8 +164,9 @@ async def test_a_cycle_keeps_all_that_the_controller_said(writer: Writer, book_r
         "controller_time": "2026-03-02T07:00:00.000250",
         "extra": '{"angle_deg":12.5,"operator":"two","spare":null}',
         "raw": b"record 1",
+        "brought_by": None,
     }
-    unsaid = [name for name, value in second.items() if value is None]
+    unsaid = [name for name, value in second.items() if value is None and name != "brought_by"]
     assert unsaid == [name for name in first if name in said and name not in ("result", "completion", "mode")]
 
 
@@ -193,17 +214,23 @@ async def test_a_curve_that_does_not_fit_is_kept_apart(
 
 
 async def test_a_poller_finds_what_it_left(writer: Writer) -> None:
-    """After a restart the book gives back position, mounted tool, open faults and clock offset."""
+    """After a restart the book gives back position and its record, mounted tool, open faults, the clock's
+    offset and the controller's identity."""
     assert await writer.recall("L1-01") == ControllerMemory()
     left = full_entry("L1-01", 1)
     await writer.commit(left)
+    assert left.seen is not None
     assert await writer.recall("L1-01") == ControllerMemory(
         position=left.position,
         last_ended_at=max(each.ended_at for each in left.cycles),
+        last_uncertainty_ms=25.0,
+        last_raw=b"record 3",
         tool=OTHER_TOOL,
+        read_at=left.seen.read_at,
         open_faults={"E7": False},
         clock_offset_ms=3600000.0,
         clock_uncertainty_ms=40.0,
+        controller_serial="cabinet of L1-01",
     )
     assert await writer.recall("L1-02") == ControllerMemory()
 
@@ -244,13 +271,47 @@ async def test_a_link_alone_leaves_the_last_status(writer: Writer, book_reader: 
     }
 
 
-async def test_raw_records_are_found_by_their_numbers(writer: Writer) -> None:
-    """Of the numbers asked for, those that the book has in that epoch of that controller, however many."""
+async def test_a_position_inside_a_gap_has_no_record(writer: Writer) -> None:
+    """What the book has last is another cycle's: it must not be compared with the record there."""
+    await writer.commit(entry("L1-01", 1, 2, position=Position(1, 4)))
+    memory = await writer.recall("L1-01")
+    assert memory.last_raw is None
+    assert memory.last_ended_at == cycle(2).ended_at
+
+
+async def test_records_are_known_by_their_bytes_in_any_epoch(writer: Writer) -> None:
+    """Under the latest number that their sequence can mean, however many are asked for."""
     await writer.commit(entry("L1-01", 1, 5))
-    assert await writer.find_raw("L1-01", 1, [2, 4, 99]) == {2: b"record 2", 4: b"record 4"}
-    assert await writer.find_raw("L1-01", 2, [2]) == {}
-    assert await writer.find_raw("L1-02", 1, [2]) == {}
-    assert len(await writer.find_raw("L1-01", 1, range(-2000, 2000))) == 5
+    begun = tuple(cycle(sequence, epoch=2) for sequence in (300, 301))
+    await writer.commit(
+        entry("L1-01", 1, 2, expected=Position(1, 5), position=Position(2, 301), cycles=begun)
+    )
+    asked = [Cycle(sequence=n, raw=b"record %d" % n) for n in (2, 5, 9)]
+    asked += [Cycle(sequence=2, raw=b"another"), Cycle(sequence=301 - 256, raw=b"record 301")]
+    asked += [Cycle(sequence=n % 256, raw=b"nowhere") for n in range(2000)]
+    known = await writer.find_known("L1-01", None, asked, 256)
+    assert known == [True, True, False, False, True, *([False] * 2000)]
+    assert await writer.find_known("L1-02", None, asked[:2], 256) == [False, False]
+
+
+async def test_records_of_a_controller_are_known_wherever_it_stood(writer: Writer) -> None:
+    """One that was moved brings nothing twice; what others made at its place is not taken for its own."""
+    await writer.commit(entry("L1-01", 1, 3, controller_serial="C-1"))
+    await writer.commit(entry("L1-02", 1, 3, controller_serial="C-2"))
+    asked = [Cycle(sequence=3, raw=b"record 3")]
+    assert await writer.find_known("L1-03", "C-1", asked, 256) == [True]
+    assert await writer.find_known("L1-01", "C-3", asked, 256) == [False]
+
+
+async def test_an_identity_that_moves_leaves_its_place_marked(writer: Writer, book_reader: Engine) -> None:
+    """Who owns it is the new place; the old one is known to have had another controller."""
+    await writer.commit(entry("L1-01", 1, 3, controller_serial="C-1"))
+    assert await writer.owner_of("C-1") == "L1-01"
+    assert await writer.owner_of("C-9") is None
+    await writer.commit(entry("L1-02", 1, 3, controller_serial="C-1"))
+    assert await writer.owner_of("C-1") == "L1-02"
+    assert (await writer.recall("L1-01")).controller_serial == ""
+    assert [row["serial"] for row in rows(book_reader, tables.epoch)] == ["C-1", "C-1"]
 
 
 async def test_registering_again_moves_a_controller(writer: Writer, book_reader: Engine) -> None:
@@ -659,7 +720,8 @@ async def test_a_cut_connection_is_made_anew(
         with pytest.raises(StoreError):
             await writer.commit(entry(identity.name, 1, 2))
         await writer.commit(entry(identity.name, 1, 2))
-        assert len(await writer.find_raw(identity.name, 1, [1, 2])) == 2
+        memory = await writer.recall(identity.name)
+        assert (memory.position, memory.last_raw) == (Position(1, 2), b"record 2")
 
 
 async def test_an_idle_writer_shrinks_the_log(

@@ -11,7 +11,7 @@ from simulators.scenario import SCENARIOS, load_scenario
 from simulators.truth import read_truth
 from tests.balance import balance
 from tests.collector.store.rigs import another_process_locks
-from tests.processes import caught_up, ended, eventually, hold_still, running, site_of
+from tests.processes import came_by, caught_up, ended, eventually, hold_still, running, site_of
 
 LOCKED_S = 10.0
 SPEED = 0.1
@@ -25,7 +25,9 @@ async def test_ten_seconds_of_a_locked_book_lose_and_double_nothing(tmp_path: Pa
     async with Plant(load_scenario(SCENARIOS / "fast.toml"), speed=SPEED, truth=truth) as plant:
         site = site_of(plant, tmp_path)
         async with running("collector", "collect", "--site", str(site), log=tmp_path / "log") as process:
-            await eventually(lambda: caught_up(plant, address), "the book has the first cycles")
+            for name in plant.cabinets:
+                await plant.wait_for_cycles(name, 1)
+            await eventually(came_by(plant, address), "the book has the first cycles")
             with another_process_locks(tmp_path / "book" / "book.sqlite", most_s=LOCKED_S) as holder:
                 assert holder.stdout is not None
                 assert await asyncio.to_thread(holder.stdout.readline) == b"released\n"
@@ -38,4 +40,5 @@ async def test_ten_seconds_of_a_locked_book_lose_and_double_nothing(tmp_path: Pa
     assert not found.unread
     assert [found.in_gaps[name] for name in ("F-01", "F-03", "F-04")] == [0, 0, 0]
     assert found.curves["F-04"] == found.stored["F-04"] > LOCKED_S
-    assert "meanwhile: " in (tmp_path / "log").read_text(), "the book was not locked long enough to refuse"
+    said = "another process holds the database locked; find it and end it"
+    assert said in (tmp_path / "log").read_text(), "the book was not locked long enough to refuse"

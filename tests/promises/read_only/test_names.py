@@ -13,7 +13,7 @@ import aiomqtt
 import paho.mqtt.client
 import pytest
 from pymodbus.client import AsyncModbusTcpClient
-from snap7.async_client import AsyncClient
+from snap7.async_client import AsyncClient, AsyncISOTCPConnection
 from snap7.s7protocol import S7Protocol
 
 from collector.sources.modbus import ModbusSource
@@ -23,14 +23,14 @@ from collector.sources.s7 import S7Source
 ROOT = Path(__file__).parents[3]
 CLIENTS: dict[str, tuple[type, ...]] = {
     "modbus.py": (AsyncModbusTcpClient,),
-    "s7.py": (AsyncClient, S7Protocol),
+    "s7.py": (AsyncClient, AsyncISOTCPConnection, S7Protocol),
     "mqtt.py": (aiomqtt.Client, paho.mqtt.client.Client),
 }
 """Source -> the client classes of its library."""
 
 ALLOWED_CALLS = {
     "modbus.py": {"connect", "close", "read_holding_registers", "read_input_registers"},
-    "s7.py": {"connect", "disconnect", "db_read", "set_connection_type", "parse_response"},
+    "s7.py": {"connect", "disconnect", "db_read", "parse_response"},
     "mqtt.py": {
         *("subscribe",),  # aiomqtt
         *("ack", "manual_ack_set", "is_connected", "disconnect", "loop_write", "socket"),  # paho
@@ -46,6 +46,7 @@ ALLOWED_IMPORTS = {
     },
     "s7.py": {
         "snap7.async_client.AsyncClient",
+        "snap7.async_client.AsyncISOTCPConnection",
         "snap7.error.S7Error",
         "snap7.error.S7TimeoutError",
         "snap7.error.get_protocol_error_message",

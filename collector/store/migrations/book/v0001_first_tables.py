@@ -42,6 +42,7 @@ def create_places() -> None:
         Column("protocol", Text, nullable=False),
         Column("layout", Text, nullable=False),
         Column("address", Text, nullable=False),
+        Column("serial", Text),
         PrimaryKey("controller_id", name="pk_controller"),
         UniqueConstraint("name", name="uq_controller_name"),
     )
@@ -66,6 +67,16 @@ def create_places() -> None:
         of_controller("position"),
     )
     op.create_table(
+        "epoch",
+        Column("controller_id", Integer, nullable=False, autoincrement=False),
+        Column("epoch", Integer, nullable=False, autoincrement=False),
+        Column("serial", Text),
+        Column("noticed_at", BigInteger, nullable=False),
+        PrimaryKey("controller_id", "epoch", name="pk_epoch"),
+        of_controller("epoch"),
+    )
+    op.create_index("ix_epoch_serial", "epoch", ["serial"])
+    op.create_table(
         "controller_status",
         Column("controller_id", Integer, nullable=False, autoincrement=False),
         Column("link_state", Text),
@@ -75,7 +86,7 @@ def create_places() -> None:
         Column("bad_replies", Text),
         Column("reconnects", Integer),
         Column("read_at", BigInteger),
-        Column("last_sequence", BigInteger),
+        Column("last_sequence", Text),
         Column("mode", Text),
         Column("state", Text),
         Column("emergency_stop", Boolean),
@@ -84,6 +95,8 @@ def create_places() -> None:
         Column("controller_clock", Text),
         Column("clock_offset_ms", Double),
         Column("clock_uncertainty_ms", Double),
+        Column("clock_drift_ppm", Double),
+        Column("clock_stands_still", Boolean),
         Column("supply_pressure_kpa", Double),
         Column("settings", Text),
         Column("extra", Text),
@@ -123,6 +136,7 @@ def create_cycles() -> None:
         Column("total_count", BigInteger),
         Column("extra", Text),
         Column("raw", LargeBinary, nullable=False),
+        Column("brought_by", Text),
         PrimaryKey("controller_id", "epoch", "sequence", name="pk_cycle"),
         of_controller("cycle"),
         of_tool("cycle"),
@@ -168,7 +182,7 @@ def create_cycles() -> None:
 
 
 def create_events() -> None:
-    """Mounts, gaps, faults and what could not be used."""
+    """Mounts, gaps, changes of counts and clocks, faults, and what could not be used."""
     op.create_table(
         "mount",
         Column("commit_number", BigInteger, nullable=False, autoincrement=False),
@@ -176,6 +190,12 @@ def create_events() -> None:
         Column("tool_id", Integer, nullable=False),
         Column("mounted_at", BigInteger, nullable=False),
         Column("unmounted_at", BigInteger),
+        Column("after_epoch", Integer),
+        Column("after_sequence", BigInteger),
+        Column("after_count", BigInteger),
+        Column("until_epoch", Integer),
+        Column("until_sequence", BigInteger),
+        Column("until_count", BigInteger),
         PrimaryKey("commit_number", name="pk_mount"),
         of_controller("mount"),
         of_tool("mount"),
@@ -193,10 +213,47 @@ def create_events() -> None:
         Column("after_at", BigInteger),
         Column("before_at", BigInteger),
         Column("noticed_at", BigInteger, nullable=False),
+        Column("part_of", BigInteger),
+        Column("closed_at", BigInteger),
+        Column("closed_by", Text),
+        Column("closed_commit_number", BigInteger),
         PrimaryKey("commit_number", name="pk_gap"),
         of_controller("gap"),
     )
     op.create_index("ix_gap_controller_id_noticed_at", "gap", ["controller_id", "noticed_at"])
+    op.create_index(
+        "ix_gap_controller_id_epoch_first_sequence", "gap", ["controller_id", "epoch", "first_sequence"]
+    )
+    op.create_table(
+        "count_change",
+        Column("commit_number", BigInteger, nullable=False, autoincrement=False),
+        Column("controller_id", Integer, nullable=False),
+        Column("kind", Text, nullable=False),
+        Column("epoch", Integer, nullable=False),
+        Column("sequence", BigInteger, nullable=False),
+        Column("expected", BigInteger),
+        Column("found", BigInteger, nullable=False),
+        Column("after_at", BigInteger),
+        Column("noticed_at", BigInteger, nullable=False),
+        PrimaryKey("commit_number", name="pk_count_change"),
+        of_controller("count_change"),
+    )
+    op.create_index(
+        "ix_count_change_controller_id_epoch_sequence", "count_change", ["controller_id", "epoch", "sequence"]
+    )
+    op.create_table(
+        "clock_change",
+        Column("commit_number", BigInteger, nullable=False, autoincrement=False),
+        Column("controller_id", Integer, nullable=False),
+        Column("before_ms", Double, nullable=False),
+        Column("after_ms", Double, nullable=False),
+        Column("noticed_at", BigInteger, nullable=False),
+        PrimaryKey("commit_number", name="pk_clock_change"),
+        of_controller("clock_change"),
+    )
+    op.create_index(
+        "ix_clock_change_controller_id_noticed_at", "clock_change", ["controller_id", "noticed_at"]
+    )
     op.create_table(
         "fault",
         Column("commit_number", BigInteger, nullable=False, autoincrement=False),
