@@ -26,6 +26,7 @@ from collector.model import (
     Position,
     Quarantined,
     StatusSeen,
+    ToolName,
 )
 from collector.poller import STORE_PAUSE_S
 from collector.sources.base import Message, MessageSource
@@ -70,6 +71,9 @@ class Inbox:
             **({topics["curve"]: self._take_curve} if "curve" in topics else {}),
         }
         self._tray = Tray(standing.position)
+        self._mounted = standing.mounted()
+        self._status_at = self._mounted.before_at
+        """When the tool that was mounted then was seen for the last time."""
         self._gap_reason: GapReason = "messages lost"
         self._replaced_by: str | None = None
         """Identity of a controller that took the place of the one we knew, until its first cycle is here."""
@@ -108,6 +112,7 @@ class Inbox:
         status = self._decoder.decode_status(message.payload)
         identity = await self._standing.identify(status)
         self._replaced_by = status.controller_serial if identity == "replaced" else None
+        self._note_tool(status.tool, message)
         if message.retained:
             await self._flush(self._standing.seen(status, message.received_at), self._tray.position)
             return
@@ -119,6 +124,14 @@ class Inbox:
         if identity == "new":
             self._tray.controller_serial = status.controller_serial
         await self._flush(seen, self._read_through(seen))
+
+    def _note_tool(self, tool: ToolName | None, message: Message) -> None:
+        """Cycles may still be on their way that were made before this status, by the tool before."""
+        mounted = self._mounted
+        if tool != mounted.now:
+            self._mounted = Mounted(mounted.now, self._status_at, tool, message.received_at)
+        if not message.retained:
+            self._status_at = message.received_at - timedelta(milliseconds=clock.MESSAGE_DELAY_MOST_MS)
 
     async def _take_cycle(self, message: Message) -> None:
         cycle = self._decoder.decode_cycle(message.payload)
@@ -222,7 +235,7 @@ class Inbox:
         tool = tray.cycles[-1].tool if tray.cycles else standing.tool
         last = tray.cycles[-1] if tray.cycles else None
         booked = standing.book(
-            epoch, [(number, cycle)], received_at, Mounted(None, None, tool), last, elsewhere=position is None
+            epoch, [(number, cycle)], received_at, self._mounted, last, elsewhere=position is None
         )
         tray.mounts += ledger.mount_changes(tool, booked, counted)
         tray.gaps += ledger.bound(gaps, [*tray.cycles, *booked], standing.settled_at, received_at)

@@ -488,24 +488,28 @@ class Mounted:
     before_at: datetime | None
     """None: there was none."""
     now: ToolName | None
+    now_at: datetime | None = None
+    """Since when; None: whatever is to be attributed ended before that."""
 
-    def at(self, latest_end: datetime | None) -> ToolName:
-        """The tool of a cycle whose record does not say; `latest_end`: it ended no later than that.
+    def at(self, earliest: datetime | None, latest: datetime | None) -> ToolName:
+        """The tool of a cycle whose record does not say, and which ended between these two.
 
         A tool that was swapped between two looks made some of the cycles, and nobody can say which.
         """
         if self.before_at is None or self.before == self.now:
             return self.now or NO_TOOL
-        if latest_end is not None and latest_end <= self.before_at:
+        if latest is not None and latest <= self.before_at:
             return self.before or NO_TOOL
+        if self.now_at is not None and earliest is not None and earliest >= self.now_at:
+            return self.now or NO_TOOL
         return NO_TOOL
 
 
-def tool_of(cycle: Cycle, mounted: Mounted, latest_end: datetime | None, maker: str, model: str) -> ToolName:
+def tool_of(cycle: Cycle, mounted: Mounted, bounds: Bounds, maker: str, model: str) -> ToolName:
     """The tool that made a cycle: the record's own word first, then the tool that the status showed."""
     if cycle.tool_serial is not None:
         return ToolName(maker, model, cycle.tool_serial)
-    return mounted.at(latest_end)
+    return mounted.at(*bounds)
 
 
 def mount_changes(

@@ -166,14 +166,14 @@ class Polling:
         standing = self._standing
         try:
             seen = await self._look(ring)
-        except DecodeError as error:
+            if seen is None:
+                return
+            await self._follow_plan(ring, seen)
+        except DecodeError as error:  # of a status, be it in the midst of a harvest
             standing.answered()
             unreadable = Quarantined("status", "status block", str(error), error.raw, standing.now())
             await standing.keep(standing.position, quarantined=[unreadable])
             return
-        if seen is None:
-            return
-        await self._follow_plan(ring, seen)
         standing.looked(seen.status)
         self._new_connection = False
 

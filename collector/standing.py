@@ -395,11 +395,10 @@ class Standing:
         """What was made of a status is done: the next swap of a tool lies after it."""
         self._looked_at = seen.read_at
 
-    def mounted(self, seen: StatusSeen | None) -> Mounted:
-        """The tool before this status and with it."""
-        if seen is None or not self._shows_tool:
-            return Mounted(None, None, self.tool)
-        return Mounted(self.tool, self._looked_at, seen.status.tool)
+    def mounted(self, seen: StatusSeen | None = None) -> Mounted:
+        """The tool before this status and with it; without one, the tool known so far."""
+        now = seen.status.tool if seen is not None and self._shows_tool else self.tool
+        return Mounted(self.tool, self._looked_at, now)
 
     def book(
         self,
@@ -427,9 +426,8 @@ class Standing:
                 ended,
                 not_before,
             )
-            tool = ledger.tool_of(
-                cycle, mounted, ended.latest, self.layout.tool.maker, self.layout.tool.model
-            )
+            bounds = (ended.earliest, ended.latest)
+            tool = ledger.tool_of(cycle, mounted, bounds, self.layout.tool.maker, self.layout.tool.model)
             booked.append(BookedCycle(epoch, number, ended.at, ended.uncertainty_ms, tool, cycle))
         return booked
 

@@ -203,8 +203,12 @@ class Booking:
         self._write(tables.gap.insert(), self._gaps)
         self._write(tables.quarantine.insert(), self._quarantined)
         self._upsert(tables.position, self._moved, position_row)
-        self._upsert(tables.controller_status, self._links, link_row)
-        self._upsert(tables.controller_status, self._seen, seen_row)
+        both = {id_: (link, self._seen[id_]) for id_, link in self._links.items() if id_ in self._seen}
+        self._upsert(tables.controller_status, both, lambda each: link_row(each[0]) | seen_row(each[1]))
+        links = {id_: link for id_, link in self._links.items() if id_ not in both}
+        self._upsert(tables.controller_status, links, link_row)
+        seen = {id_: each for id_, each in self._seen.items() if id_ not in both}
+        self._upsert(tables.controller_status, seen, seen_row)
         if self._number != self._first_number:
             self._connection.execute(tables.book.update().values(commit_number=self._number))
 

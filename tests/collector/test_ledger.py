@@ -226,7 +226,9 @@ def test_a_record_that_looks_like_one_in_the_book_is_that_one_if_it_says_so(
 WIDE = numbering(bits=64, slots=10)
 
 
-@pytest.mark.parametrize("sequence", [0, 5, 2**32, 2**62 - 1, 2**63, 2**63 + 5, 2**64 - 3, 2**64 - 1])
+@pytest.mark.parametrize(
+    "sequence", [0, 5, 2**32, 2**62 - 1, 2**62, 2**63 - 1, 2**63, 2**63 + 5, 2**64 - 3, 2**64 - 1]
+)
 def test_numbers_of_64_bits_fit_the_store_and_stay_what_the_controller_says(sequence: int) -> None:
     """The store's numbers have a sign: the upper half of the circle is counted from below 0."""
     first = ledger.first_number(sequence)
@@ -252,6 +254,15 @@ def test_first_contact_just_above_the_wrap_of_64_bits_reaches_back_over_it() -> 
     found = {number: record(number, 2**64) for number in plan.wanted}
     assert ledger.begin_epoch(plan, found, {}, 2**64) == (3, found, {})
     assert found[-1].sequence == 2**64 - 1
+
+
+def test_a_memory_that_counts_across_the_stores_largest_number_begins_a_new_epoch() -> None:
+    """From 2⁶³ − 2 on three cycles: there is no number for them in the same epoch, and none is lost."""
+    plan = ledger.plan(Position(1, 2**63 - 2), 2**63 + 1, None, WIDE, most=MOST)
+    assert (plan.kind, plan.epoch, plan.last) == ("restarted", 2, -(2**63) + 1)
+    assert all(number % 2**64 == 2**63 + 1 - behind for behind, number in enumerate(reversed(plan.wanted)))
+    near = ledger.plan(Position(1, 2**63 - 2), 2**63 - 1, None, WIDE, most=MOST)
+    assert (near.kind, near.last) == ("new cycles", 2**63 - 1)
 
 
 def test_a_fall_back_of_64_bits_begins_a_new_epoch() -> None:
@@ -706,18 +717,27 @@ def test_a_tool_that_was_swapped_between_two_looks_is_not_guessed(
 ) -> None:
     """The first look was at NOW."""
     ended = None if ended_s is None else NOW + timedelta(seconds=ended_s)
-    assert Mounted(before, NOW, now).at(ended) == tool
+    assert Mounted(before, NOW, now).at(None, ended) == tool
 
 
 def test_the_first_look_believes_the_tool_that_it_sees() -> None:
     """There is no other one to be told from."""
-    assert Mounted(None, None, TOOL).at(NOW) == TOOL
+    assert Mounted(None, None, TOOL).at(None, NOW) == TOOL
+
+
+def test_a_message_sent_after_a_swap_was_seen_is_of_the_new_tool() -> None:
+    """One that may have been made before it, and not before the look before, is nobody's."""
+    seen = NOW + timedelta(seconds=10)
+    mounted = Mounted(replace(TOOL, serial="M-0"), NOW, TOOL, seen)
+    assert mounted.at(seen, seen + timedelta(seconds=1)) == TOOL
+    assert mounted.at(seen - timedelta(seconds=1), seen + timedelta(seconds=1)) == ledger.NO_TOOL
+    assert mounted.at(None, NOW).serial == "M-0"
 
 
 def test_a_cycle_belongs_to_the_tool_that_its_record_names() -> None:
     """The record's word comes first, then the status, and a cycle of nobody is kept as of an unknown tool."""
     named = Cycle(sequence=1, tool_serial="M-9")
     shown = Mounted(TOOL, NOW, TOOL)
-    assert ledger.tool_of(named, shown, NOW, "Example Tools", "BT-20") == replace(TOOL, serial="M-9")
-    assert ledger.tool_of(Cycle(sequence=1), shown, NOW, "", "") == TOOL
-    assert ledger.tool_of(Cycle(sequence=1), Mounted(None, None, None), NOW, "", "") == ledger.NO_TOOL
+    assert ledger.tool_of(named, shown, (None, NOW), "Example Tools", "BT-20") == replace(TOOL, serial="M-9")
+    assert ledger.tool_of(Cycle(sequence=1), shown, (None, NOW), "", "") == TOOL
+    assert ledger.tool_of(Cycle(sequence=1), Mounted(None, None, None), (None, NOW), "", "") == ledger.NO_TOOL
