@@ -1,0 +1,1 @@
+"""What the cycles and curves say: pure functions over NumPy arrays, no I/O."""
