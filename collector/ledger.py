@@ -270,7 +270,9 @@ def _bound(gap: Gap, booked: Sequence[BookedCycle], settled_at: datetime | None,
     last = (gap.epoch, inf if gap.last_sequence is None else gap.last_sequence)
     timed = [each for each in booked if each.time_uncertainty_ms is not None]
     before = [each for each in timed if (each.epoch, each.sequence) < (gap.epoch, gap.first_sequence)]
-    after = [each for each in timed if (each.epoch, each.sequence) > last]
+    # What another controller brings may be older than what is missing of the one before.
+    beyond = timed if gap.reason != "controller replaced" else []
+    after = [each for each in beyond if (each.epoch, each.sequence) > last]
     after_at = max(
         [*(each.ended_at - _around(each) for each in before), *([settled_at] if settled_at else [])],
         default=None,
