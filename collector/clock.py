@@ -122,6 +122,8 @@ class Watch:
         self._slow: list[tuple[datetime, ClockOffset]] = []
         self._said: datetime | None = None
         self._said_since: datetime | None = None
+        self._read_at: datetime | None = None
+        self._moved_after: datetime | None = None
 
     def offset(self, now: datetime) -> ClockOffset | None:
         """By what is known so far."""
@@ -135,8 +137,10 @@ class Watch:
             still_ms = _ms(at - self._said_since)
             if still_ms > _ms(STILL_AFTER) + 2 * self._resolution_ms:
                 return Watched(None, stands_still=True)
-            return Watched(self._if_still(at, still_ms), drift_ppm=self._drift_ppm(at))
-        self._said, self._said_since = said, at
+            self._read_at = at
+            return Watched(self._if_still(at), drift_ppm=self._drift_ppm(at))
+        self._moved_after = self._read_at or at
+        self._said, self._said_since, self._read_at = said, at, at
         known = self.offset(at)
         if known is None or not reading.contradicts(known):
             self._slow = []
@@ -150,18 +154,19 @@ class Watch:
         self._known = self._anchor = (at, reading)
         return Watched(reading, set_from=known)
 
-    def _if_still(self, at: datetime, still_ms: float) -> ClockOffset | None:
-        """The offset of a clock that shows the same as before, and may be standing still already."""
+    def _if_still(self, at: datetime) -> ClockOffset | None:
+        """The offset of a clock that shows the same as before, and may be standing still already: since any
+        time after the reading before it moved for the last time."""
         known = self.offset(at)
-        late_ms = max(still_ms - self._resolution_ms, 0.0)
+        late_ms = max(_ms(at - (self._moved_after or at)) - self._resolution_ms, 0.0)
         return known and between(known.least_ms - late_ms, known.most_ms)
 
     def _agreed(self, known: ClockOffset, reading: ClockOffset) -> ClockOffset:
         """What both say. Of a message only the lower bound is sure; the upper one is that of the quickest."""
         if not self._pushed:
             return known.within(reading)
-        least_ms = max(known.least_ms, reading.least_ms)
-        return between(least_ms, least_ms + 2 * reading.uncertainty_ms)
+        quicker = reading if reading.least_ms >= known.least_ms else known
+        return between(quicker.least_ms, quicker.most_ms)
 
     def _set_anchor(self) -> None:
         if self._anchor is None or self._known is None:

@@ -159,7 +159,10 @@ def plan(
     # The slot at the ring's end may be overwritten while it is read; it proves nothing.
     is_there = found.new == 0 or found.new <= numbering.slots - 2
     proof = position.sequence if has_record and is_there else None
-    if new_connection and not found.agrees and proof is None:
+    up = count_since(position, count, numbering)
+    # It fell back a little and went on: the record at our position is still the same, others are lost.
+    counted_more = up is not None and found.new < up and (most is None or up <= most)
+    if new_connection and not found.agrees and (proof is None or counted_more):
         return replace(whole_memory("restarted", position.epoch + 1, last_sequence, numbering), agrees=False)
     if found.new == 0:
         looks_new = new_connection or not found.agrees

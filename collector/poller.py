@@ -37,7 +37,7 @@ from collector.model import (
     Quarantined,
     StatusSeen,
 )
-from collector.ring import CHUNK, Polled, Ring
+from collector.ring import CHUNK, Harvest, Polled, Ring
 from collector.sources.base import BlockSource
 from collector.standing import Standing
 
@@ -251,7 +251,14 @@ class Polling:
         if proof is None:
             return True
         harvest = await ring.read_records(seen.polled, seen.plan.last, range(proof, proof + 1))
-        return ledger.is_same_memory(proof, self._standing.last_raw, harvest.found, harvest.lost) is not False
+        return self._is_ours(seen, harvest)
+
+    def _is_ours(self, seen: Seen, harvest: Harvest) -> bool:
+        """By the record at our position; where that shows nothing, a count that does not fit decides."""
+        proof = seen.plan.proof
+        assert proof is not None
+        same = ledger.is_same_memory(proof, self._standing.last_raw, harvest.found, harvest.lost)
+        return (seen.plan.agrees or not self._new_connection) if same is None else same
 
     async def _keep_news(self, seen: Seen) -> None:
         plan, counted = seen.plan, seen.counted
@@ -275,7 +282,7 @@ class Polling:
             fetched = numbers if proof is None else range(proof, numbers.stop)
             harvest = await ring.read_records(seen.polled, plan.last, fetched)
             if proof is not None:
-                if ledger.is_same_memory(proof, standing.last_raw, harvest.found, harvest.lost) is False:
+                if not self._is_ours(seen, harvest):
                     await self._begin_epoch(ring, self._restarted(seen))
                     return
                 proof = None

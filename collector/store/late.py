@@ -268,15 +268,22 @@ class _Late:
         if cycle.tool_serial is not None:
             return ToolName(self._entry.maker, self._entry.model, cycle.tool_serial)
         mount, tool = tables.mount, tables.tool
+        # a mount without a mark began before the controller's first cycle, or lasts
         begun = or_(
+            mount.c.after_epoch.is_(None),
             mount.c.after_epoch < epoch,
             and_(mount.c.after_epoch == epoch, mount.c.after_sequence < number),
+        )
+        lasts = or_(
+            mount.c.until_epoch.is_(None),
+            mount.c.until_epoch > epoch,
+            and_(mount.c.until_epoch == epoch, mount.c.until_sequence >= number),
         )
         row = self._connection.execute(
             select(tool.c.maker, tool.c.model, tool.c.serial)
             .join(mount, mount.c.tool_id == tool.c.tool_id)
-            .where(mount.c.controller_id == self._controller_id, begun)
-            .order_by(mount.c.after_epoch.desc(), mount.c.after_sequence.desc(), mount.c.commit_number.desc())
+            .where(mount.c.controller_id == self._controller_id, begun, lasts)
+            .order_by(mount.c.commit_number.desc())
             .limit(1)
         ).one_or_none()
         return NO_TOOL if row is None else ToolName(*row)

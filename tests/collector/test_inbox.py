@@ -393,8 +393,8 @@ async def test_tools_follow_the_cycles_that_name_them(rig: Rig) -> None:
 
 async def test_faults_and_mounts_follow_the_status_messages(rig: Rig) -> None:
     """Each status counts, also of several in one batch: raised, acknowledged, cleared; mounted."""
-    on = {"faults": {"active": 8, "acknowledged": 0}, "tool": {"serial": "BT30-1"}}
-    seen = {"faults": {"active": 8, "acknowledged": 8}, "tool": {"serial": "BT30-1"}}
+    on: dict[str, Any] = {"faults": {"active": 8, "acknowledged": 0}, "tool": {"serial": "BT30-1"}}
+    seen: dict[str, Any] = {"faults": {"active": 8, "acknowledged": 8}, "tool": {"serial": "BT30-1"}}
     await rig.take([status(1, **on), status(2, **seen), status(3, tool={"serial": "BT30-2"})])
     (fault,) = rig.rows(tables.fault)
     instants = (fault.raised_at, fault.acknowledged_at, fault.cleared_at)

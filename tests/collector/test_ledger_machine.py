@@ -360,5 +360,5 @@ def quick_and_quiet(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFi
     caplog.set_level(logging.ERROR, "collector")
 
 
-class TestLedger(LedgerMachine.TestCase):
-    settings = settings(max_examples=100, stateful_step_count=25, deadline=None)
+TestLedger = LedgerMachine.TestCase
+TestLedger.settings = settings(max_examples=100, stateful_step_count=25, deadline=None)

@@ -599,10 +599,12 @@ async def test_tools_swapped_within_one_poll_keep_their_cycles_apart(rig: Rig) -
     """The records name A, B and A again: three mounts, each behind the last cycle of the tool before."""
     rig.memory.show(tool="A")
     rig.make(1, tool="A")
-    await rig.poll(
-        lambda: (rig.make(2, tool="A"), rig.make(3, tool="B"), rig.make(4, tool="A"))[0],
-        nothing,
-    )
+
+    def swap_twice() -> None:
+        for number, tool in ((2, "A"), (3, "B"), (4, "A")):
+            rig.make(number, tool=tool)
+
+    await rig.poll(swap_twice, nothing)
     assert rig.made_by() == [(1, "A"), (2, "A"), (3, "B"), (4, "A")]
     assert rig.mounts() == [("A", 0, 2), ("B", 2, 3), ("A", 3, None)]
 

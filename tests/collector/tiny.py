@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import Self
 
 from collector.layouts.schema import Block, ModbusLayout, RegisterBlock, load_layout
 
@@ -120,7 +121,7 @@ class Memory:
         said = int(clock.timestamp() * 1000).to_bytes(8, "big", signed=True)
         self.registers[CLOCK : CLOCK + 4] = [int.from_bytes(said[i : i + 2], "big") for i in range(0, 8, 2)]
 
-    async def __aenter__(self) -> "Memory":
+    async def __aenter__(self) -> Self:
         return self
 
     async def __aexit__(self, *_: object) -> None:

@@ -128,7 +128,7 @@ async def test_every_part_of_an_entry_is_in_the_book(writer: Writer, book_reader
 
 async def test_a_cycle_keeps_all_that_the_controller_said(writer: Writer, book_reader: Engine) -> None:
     """Every column of a cycle comes back as it was handed over; what was not said is NULL, not zero."""
-    said = {
+    said: dict[str, Any] = {
         "controller_time": (MORNING + timedelta(hours=1, microseconds=250)).replace(tzinfo=None),
         "result": "nok",
         "completion": "aborted",
@@ -488,7 +488,7 @@ async def test_one_bad_entry_does_not_fail_its_group(book_engine: Engine, book_r
 
 async def test_entries_that_wait_share_a_commit(book_engine: Engine, book_reader: Engine) -> None:
     """While one commit is under way the others gather, and go in together, up to the bound."""
-    commits = []
+    commits: list[Any] = []
     gate = Gate()
     async with Writer(book_engine, now=gate) as writer:
         await writer.register(IDENTITIES)
