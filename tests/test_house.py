@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-LAYOUTS = ["fields", "units", "values", "decoder"]
-PURE = ["ledger", "clock", "backoff", "model", "rfc3339", *(f"layouts/{name}" for name in LAYOUTS)]
+LAYOUTS = ["fields", "units", "values", "decoder", "csv_rows", "log_values"]
+ANALYSIS = [f"analysis/{path.stem}" for path in sorted((ROOT / "collector" / "analysis").glob("*.py"))]
+PURE = ["ledger", "clock", "backoff", "model", "rfc3339", *(f"layouts/{name}" for name in LAYOUTS), *ANALYSIS]
 NOT_PURE = {"asyncio", "socket", "sqlalchemy", "time", "threading", "os", "pathlib", "logging", "random"}
 
 

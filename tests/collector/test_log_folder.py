@@ -104,7 +104,8 @@ async def test_a_log_goes_into_the_book_and_is_moved(
     assert in_folder(tmp_path) == {".": [], "taken": ["a.csv"], "refused": []}
     (line,) = [record.message for record in caplog.records if record.name == log_folder.__name__]
     assert line == (
-        "L1-07: log file a.csv: 2 cycles were missing, 3 known, 0 older than the book, 0 belong nowhere, 0 rows unreadable"
+        "L1-07: log file a.csv: 2 cycles were missing, 3 known, 0 older than the book, "
+        "0 belong nowhere, 0 rows unreadable"
     )
 
 
