@@ -147,7 +147,8 @@ class Inbox:
         await self._flush()
         if await self._standing.is_known(cycle):
             return
-        if arrival.kind == "repeated" and await self._is_late(cycle):
+        # Another memory's number may be that of a message from before a restart, which overtook it.
+        if (arrival.kind == "repeated" or cycle.controller_time) and await self._is_late(cycle):
             return
         if arrival.kind == "repeated" and self._precedes_the_book(position, arrival.number, cycle):
             self._set_aside(message, f"cycle {cycle.sequence} is older than what the book begins with")
@@ -161,7 +162,7 @@ class Inbox:
 
     async def _is_late(self, cycle: Cycle) -> bool:
         """Whether it was overtaken: then it has closed its gap."""
-        outcome = await self._standing.take_overtaken(cycle)
+        outcome = await self._standing.take_overtaken(cycle, self._mounted)
         return outcome.stored + outcome.known > 0
 
     def _precedes_the_book(self, position: Position, number: int, cycle: Cycle) -> bool:

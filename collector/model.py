@@ -334,6 +334,8 @@ class LateCycle:
     """Corrected to UTC; None where the cycle has no time."""
     time_uncertainty_ms: float | None
     """± around ended_at; None where nothing is known of the controller's clock."""
+    tool: ToolName | None = None
+    """The tool that made it, by the statuses around it; None: the one that was mounted then, by the book."""
 
 
 @dataclass(frozen=True, slots=True)

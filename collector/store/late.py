@@ -260,7 +260,7 @@ class _Late:
             end = min(end, late.ended_at + around)
         each.found[number] = (begin, end)
         ended_at, uncertainty_ms = _within(begin, end, late.ended_at)
-        tool = self._tool_of(cycle, gap.epoch, number)
+        tool = late.tool or self._tool_of(cycle, gap.epoch, number)
         booked = BookedCycle(gap.epoch, number, ended_at, uncertainty_ms, tool, cycle)
         self._booking.add_cycle(self._controller_id, booked, self._entry.brought_by)
 

@@ -1,0 +1,340 @@
+"""What goes wrong in a world: drawn from the seed, each with its time, place and length."""
+
+import asyncio
+import random
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from tests.simulated.network import Weather
+
+if TYPE_CHECKING:
+    from tests.simulated.world import Site, World
+
+NOT_DRAWN = """
+What no reader could ever know, and therefore is not drawn:
+
+- A controller whose sequence fell back runs on, unread, up to the book's position or beyond, with no counter
+  that contradicts: nothing that it shows then tells it from one that never fell back. It waits there until
+  the book has seen it.
+- A second fall-back to an older number while the first is unseen: a cycle that is lost in it has its place
+  among those of a memory that nobody ever read; how many are lost the counter tells, but not where.
+- A fall-back of a pushing controller before the book has met it: its session may hold
+  messages from before.
+- More than half a circle of cycles while nobody could read, without a counter that tells how many circles;
+  and with one, a count that somebody enters, or a fall-back behind so many unread cycles.
+- Another controller, of a kind that tells no identity, in the place of the first, with a count or a sequence
+  that could be the first one's, or with records of its past: its count is lower here, it brings none, and the
+  rule of the fall-back holds for it.
+- Swapped addresses of controllers that tell no identity, or before the book has met both: nothing shows whose
+  cycles they are.
+- A clock set by less than one reading of it can be wrong by (its resolution, a message's delay).
+- A clock that is set, or stands still, at a controller that pushes: its statuses come when they come, and a
+  stamp from between two of them looks like that of a delayed message until the next one shows the clock.
+- A clock set a second time before the first was seen: a stamp from between is of a clock that nobody ever
+  read.
+- A count that somebody enters between a restart and the first look at it: the one witness of how many cycles
+  are missing then says something else, and nothing else says that it does.
+- A status block longer than one request: read in parts, its parts are of different instants, and a sequence
+  of one with a count of the other is a status that never was. Layouts of the trade fit in one request.
+- Sequences that count beyond 2^62 from below: no tool lives to count so far.
+- The last messages before the end are not lost: only a later one tells that they are missing.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    name: str
+    likely: float
+    suits: Callable[["Site"], bool]
+    befall: Callable[["World", "Site", random.Random], Awaitable[bool]]
+    """Returns: False: it could not be done honestly now (see NOT_DRAWN), so it was not."""
+
+
+def a_while(dice: random.Random) -> float:
+    """Seconds: mostly short, sometimes an hour."""
+    return float(10 ** dice.uniform(-0.5, dice.choice([1.0, 1.5, 2.0, 3.0, 3.6])))
+
+
+def any_site(_: "Site") -> bool:
+    return True
+
+
+def is_read(site: "Site") -> bool:
+    return site.broker is None
+
+
+def is_pushed(site: "Site") -> bool:
+    return site.broker is not None
+
+
+def has_twin(site: "Site") -> bool:
+    return is_read(site) and site.kind.knows("controller_serial") and site.world.twin(site) is not None
+
+
+# ---- links -------------------------------------------------------------------------------------------------
+
+
+def weather(kind: Weather) -> Callable[["World", "Site", random.Random], Awaitable[bool]]:
+    async def befall(world: "World", site: "Site", dice: random.Random) -> bool:
+        site.place.way.change(kind)
+        await asyncio.sleep(a_while(dice))
+        site.place.way.change("fair")
+        return True
+
+    return befall
+
+
+async def cut(world: "World", site: "Site", dice: random.Random) -> bool:
+    for _ in range(dice.choice([1, 1, 3, 8])):
+        site.place.way.cuts += 1
+        await asyncio.sleep(dice.uniform(0.1, 5))
+    return True
+
+
+# ---- the store and the collector ---------------------------------------------------------------------------
+
+
+def store(kind: str) -> Callable[["World", "Site", random.Random], Awaitable[bool]]:
+    async def befall(world: "World", site: "Site", dice: random.Random) -> bool:
+        world.shelf.trouble.strike(world.shelf, kind)
+        await asyncio.sleep(a_while(dice))
+        world.shelf.trouble.heal(world.shelf)
+        return True
+
+    return befall
+
+
+async def kill_at_statement(world: "World", site: "Site", dice: random.Random) -> bool:
+    for _ in range(dice.choice([1, 1, 2, 5])):
+        world.shelf.trouble.kill_soon(dice.randint(1, 60))
+        await asyncio.sleep(dice.uniform(1, 30))
+    return True
+
+
+async def kill_now(world: "World", site: "Site", dice: random.Random) -> bool:
+    for _ in range(dice.choice([1, 1, 2, 5])):
+        world.kill()
+        await asyncio.sleep(dice.uniform(0, 3))
+    return True
+
+
+async def stop(world: "World", site: "Site", dice: random.Random) -> bool:
+    world.down_s = a_while(dice)
+    world.stop()
+    return True
+
+
+async def down(world: "World", site: "Site", dice: random.Random) -> bool:
+    world.down_s = a_while(dice) * 5
+    world.kill()
+    return True
+
+
+# ---- controllers -------------------------------------------------------------------------------------------
+
+
+async def tool_swap(world: "World", site: "Site", dice: random.Random) -> bool:
+    for _ in range(dice.choice([1, 1, 2, 4])):
+        site.mount(world.draw_tool(dice))
+        await asyncio.sleep(dice.uniform(0, 20))
+    return True
+
+
+async def count_entered(world: "World", site: "Site", dice: random.Random) -> bool:
+    if not site.can_change_count():
+        return False
+    site.machine.count = dice.choice([0, dice.randrange(100_000)])
+    site.machine.cleared = 0
+    site.count_changed()
+    return True
+
+
+async def clears_count_since(world: "World", site: "Site", dice: random.Random) -> bool:
+    site.machine.cleared = 0
+    return True
+
+
+async def unreadable(world: "World", site: "Site", dice: random.Random) -> bool:
+    for _ in range(dice.choice([1, 1, 3])):
+        site.machine.spoil_next = True
+        await asyncio.sleep(dice.uniform(0, 60))
+    return True
+
+
+async def nonsense(world: "World", site: "Site", dice: random.Random) -> bool:
+    site.machine.nonsense_until = world.now() + dice.uniform(0.1, 20)
+    return True
+
+
+async def burst(world: "World", site: "Site", dice: random.Random) -> bool:
+    await site.hurry(dice.uniform(0.02, 0.5), dice.uniform(2, 20))
+    return True
+
+
+async def restart(world: "World", site: "Site", dice: random.Random) -> bool:
+    """Power off and on; what it remembers then is drawn."""
+    machine, kind = site.machine, site.kind
+    fall = dice.choice(["nothing", "memory", "memory", "older", "older", "zero"])
+    off_s, starting_s = dice.choice([0.2, 2.0, a_while(dice)]), dice.choice([0.0, 1.0, 10.0])
+    older = min(dice.randint(1, 3 * kind.slots + 3), machine.sequence)
+    back = {"nothing": 0, "older": older}.get(fall, machine.sequence)
+    counter = dice.choice(["kept", "lost"]) if fall != "older" else dice.choice(["kept", "older"])
+    count = {"kept": machine.count, "lost": 0, "older": max(machine.count - back, 0)}[counter]
+    sequence = machine.sequence - back
+
+    def wake() -> None:
+        if fall == "memory":
+            machine.clear_memory()
+        if fall == "older" and kind.slot_by == "newest_slot":
+            machine.newest_slot = (machine.newest_slot - back) % kind.slots
+        machine.sequence, machine.count, machine.cleared = sequence, count, min(count, machine.cleared)
+
+    if fall != "nothing":
+        if not site.may_fall_back(sequence, fall in ("memory", "zero"), count):
+            return False
+        site.fell_back(sequence, count)
+    else:
+        count = machine.count
+    machine.lose_power(off_s, starting_s, wake)
+    await asyncio.sleep(off_s + starting_s)
+    return True
+
+
+async def replaced(world: "World", site: "Site", dice: random.Random) -> bool:
+    """Another controller of the same kind in the same place, with a past of its own."""
+    kind, old = site.kind, site.machine
+    sequence = dice.choice([0, dice.randrange(200), dice.randrange(min(kind.modulus, 2**48))])
+    knows_itself = kind.knows("controller_serial")
+    earlier = dice.randrange(2 * kind.slots + 5) if knows_itself and sequence > 2 * kind.slots + 5 else 0
+    count = dice.randrange(100_000) if knows_itself else dice.randrange(old.count // 2 + 1)
+    shown, counted = sequence + earlier, count + earlier
+    if not knows_itself:
+        if old.count < 1000 or not site.may_fall_back(shown, True, counted):
+            return False
+        site.fell_back(shown, counted)
+    machine = world.machine(kind, dice, old.pause_s, sequence, count)
+    machine.tool = old.tool
+    site.install(machine)
+    machine.begin(world.now(), earlier)
+    site.tell()
+    return True
+
+
+async def swapped(world: "World", site: "Site", dice: random.Random) -> bool:
+    """Two controllers of one kind with each other's addresses."""
+    twin = world.twin(site)
+    if twin is None or None in (world.position(site.name), world.position(twin.name)):
+        return False
+    site.place.machine, twin.place.machine = twin.machine, site.machine
+    await asyncio.sleep(a_while(dice))
+    for each in (site, twin):
+        each.caught_up()
+        each.place.machine = each.machine
+    return True
+
+
+async def clock_set(world: "World", site: "Site", dice: random.Random) -> bool:
+    """By a person, by a time server, for summer time, or to its first year by an empty battery."""
+    if not site.can_change_clock():
+        return False
+    site.clock_changed()
+    now, clock, least_s = world.utc_now(), site.machine.clock, least_step_s(site)
+    if dice.random() < 0.2:
+        clock.set(now, datetime(dice.choice([1970, 1990]), 1, 1, tzinfo=UTC))
+    else:
+        by_s = dice.choice([least_s, -least_s, -20.0, 300.0, 3600.0, -3600.0, 86_400.0 * 30])
+        clock.set(now, clock.said(now) + timedelta(seconds=by_s))
+    return True
+
+
+def least_step_s(site: "Site") -> float:
+    """More than a reading of the clock can be wrong by."""
+    return 4.0 if site.kind.clock == "unix_s" or site.broker is not None else 1.0
+
+
+async def clock_stands(world: "World", site: "Site", dice: random.Random) -> bool:
+    if not site.can_change_clock():
+        return False
+    site.clock_changed()
+    clock = site.machine.clock
+    clock.set(world.utc_now(), clock.said(world.utc_now()), rate=0.0)
+    await asyncio.sleep(max(a_while(dice), least_step_s(site)))
+    site.caught_up()
+    site.clock_changed()
+    clock.set(world.utc_now(), clock.said(world.utc_now()), rate=1.0)
+    return True
+
+
+# ---- the broker --------------------------------------------------------------------------------------------
+
+
+async def broker_restart(world: "World", site: "Site", dice: random.Random) -> bool:
+    assert site.broker is not None
+    site.broker.stop()
+    await asyncio.sleep(a_while(dice))
+    site.broker.start(session_kept=dice.random() < 0.5, retained_kept=dice.random() < 0.5)
+    return True
+
+
+async def small_queue(world: "World", site: "Site", dice: random.Random) -> bool:
+    assert site.broker is not None
+    before, site.broker.queue_most = site.broker.queue_most, dice.choice([1, 3, 10])
+    site.place.way.change("lost")
+    await asyncio.sleep(a_while(dice))
+    site.place.way.change("fair")
+    site.broker.queue_most = before
+    return True
+
+
+def publisher(how: str) -> Callable[["World", "Site", random.Random], Awaitable[bool]]:
+    async def befall(world: "World", site: "Site", dice: random.Random) -> bool:
+        site.publishes = how
+        await asyncio.sleep(a_while(dice))
+        site.publishes = "well"
+        return True
+
+    return befall
+
+
+FAULTS = (
+    Fault("link half-open", 1, any_site, weather("half-open")),
+    Fault("link refused", 1, any_site, weather("refused")),
+    Fault("link lost", 2, any_site, weather("lost")),
+    Fault("link garbled", 1, any_site, weather("garbled")),
+    Fault("link flaky", 2, any_site, weather("flaky")),
+    Fault("controller says no", 0.5, any_site, weather("says no")),
+    Fault("link cut", 2, any_site, cut),
+    Fault("store locked", 1, any_site, store("locked")),
+    Fault("store full", 1, any_site, store("full")),
+    Fault("store read-only", 0.5, any_site, store("read-only")),
+    Fault("store disk errors", 1, any_site, store("disk errors")),
+    Fault("store answers lost", 1, any_site, store("lost answers")),
+    Fault("killed at a statement", 3, any_site, kill_at_statement),
+    Fault("killed", 2, any_site, kill_now),
+    Fault("stopped", 1, any_site, stop),
+    Fault("down", 2, any_site, down),
+    Fault("tool swapped", 2, any_site, tool_swap),
+    Fault("count entered", 1, any_site, count_entered),
+    Fault("count since cleared", 0.5, any_site, clears_count_since),
+    Fault("record unreadable", 1.5, any_site, unreadable),
+    Fault("status unreadable", 0.7, any_site, nonsense),
+    Fault("burst", 1.5, is_read, burst),
+    Fault("controller restarted", 3, any_site, restart),
+    Fault("controller replaced", 1, any_site, replaced),
+    Fault("addresses swapped", 3, has_twin, swapped),
+    Fault("clock set", 2, is_read, clock_set),
+    Fault("clock stands still", 0.7, is_read, clock_stands),
+    Fault("broker restarted", 4, is_pushed, broker_restart),
+    Fault("broker's queue overflowed", 4, is_pushed, small_queue),
+    Fault("messages twice", 3, is_pushed, publisher("twice")),
+    Fault("messages out of order", 4, is_pushed, publisher("out of order")),
+    Fault("messages retained", 3, is_pushed, publisher("retained")),
+    Fault("publisher cut off", 3, is_pushed, publisher("into nothing")),
+)
+
+
+def draw(dice: random.Random, site: "Site") -> Fault:
+    suits = [each for each in FAULTS if each.suits(site)]
+    return dice.choices(suits, [each.likely for each in suits])[0]
