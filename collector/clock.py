@@ -85,7 +85,8 @@ def offset_by_poll(
     """
     said_ms = _ms(as_utc(said) - asked_at)
     back_ms = _ms(received_at - asked_at)
-    return between(said_ms - resolution_ms / 2 - back_ms, said_ms + resolution_ms)
+    drift_ms = back_ms * DRIFT_MOST_PPM * 1e-6
+    return between(said_ms - resolution_ms / 2 - back_ms - drift_ms, said_ms + resolution_ms + drift_ms)
 
 
 def offset_by_message(said: datetime, received_at: datetime, resolution_ms: float = 0.0) -> ClockOffset:
@@ -124,6 +125,8 @@ class Watch:
         self._said_since: datetime | None = None
         self._read_at: datetime | None = None
         self._moved_after: datetime | None = None
+        self._alike = 0
+        """Readings in a row that showed the same."""
 
     def offset(self, now: datetime) -> ClockOffset | None:
         """By what is known so far."""
@@ -134,13 +137,15 @@ class Watch:
         if said is None or reading is None:
             return Watched(None)
         if said == self._said and self._said_since is not None:
+            self._alike += 1
             still_ms = _ms(at - self._said_since)
-            if still_ms > _ms(STILL_AFTER) + 2 * self._resolution_ms:
+            enough = not self._pushed or self._alike >= SLOW_MESSAGES
+            if enough and still_ms > _ms(STILL_AFTER) + 2 * self._resolution_ms:
                 return Watched(None, stands_still=True)
             self._read_at = at
             return Watched(self._if_still(at), drift_ppm=self._drift_ppm(at))
         self._moved_after = self._read_at or at
-        self._said, self._said_since, self._read_at = said, at, at
+        self._said, self._said_since, self._read_at, self._alike = said, at, at, 1
         known = self.offset(at)
         if known is None or not reading.contradicts(known):
             self._slow = []
