@@ -125,6 +125,7 @@ class Watch:
         self._said_since: datetime | None = None
         self._read_at: datetime | None = None
         self._moved_after: datetime | None = None
+        self._was_set = False
         self._alike = 0
         """Readings in a row that showed the same."""
 
@@ -149,22 +150,27 @@ class Watch:
         known = self.offset(at)
         if known is None or not reading.contradicts(known):
             self._slow = []
-            offset = reading if known is None else self._agreed(known, reading)
-            self._known = (at, offset)
+            # The reading that showed that it was set may have been made while it still stood.
+            anew = known is None or self._was_set
+            offset = reading if anew or known is None else self._agreed(known, reading)
+            self._known, self._was_set = (at, offset), False
             self._set_anchor()
             return Watched(offset, drift_ppm=self._drift_ppm(at))
         if self._pushed and reading.most_ms < known.least_ms and not self._is_slow(reading, at):
             return Watched(known.around(reading), drift_ppm=self._drift_ppm(at))
         self._slow = []
         self._known = self._anchor = (at, reading)
+        self._was_set = True
         return Watched(reading, set_from=known)
 
     def _if_still(self, at: datetime) -> ClockOffset | None:
         """The offset of a clock that shows the same as before, and may be standing still already: since any
         time after the reading before it moved for the last time."""
         known = self.offset(at)
-        late_ms = max(_ms(at - (self._moved_after or at)) - self._resolution_ms, 0.0)
-        return known and between(known.least_ms - late_ms, known.most_ms)
+        late_ms = _ms(at - (self._moved_after or at))
+        if known is None or late_ms <= self._resolution_ms:
+            return known
+        return between(known.least_ms - late_ms, known.most_ms)
 
     def _agreed(self, known: ClockOffset, reading: ClockOffset) -> ClockOffset:
         """What both say. Of a message only the lower bound is sure; the upper one is that of the quickest."""
@@ -217,11 +223,10 @@ def ended_at(
 ) -> Ended:
     """When a cycle ended.
 
-    Args: said: by the controller's clock; offsets: of that clock, with its uncertainty at `read_at`; two
+    Args: said: by the controller's clock; offsets: of that clock, with its uncertainty at `read_at`; several
     where it was set lately: it may have made the stamp before, after, or standing still between them;
-    resolution_ms: of the stamp;
-    read_at: when we had the record, so it had ended; before: the cycle before it on the same controller;
-    not_before: an instant at which the controller had not made it yet.
+    resolution_ms: of the stamp; read_at: when we had the record, so it had ended; before: the cycle before it
+    on the same controller; not_before: an instant at which the controller had not made it yet.
     """
     known = (before.earliest if before else None, not_before)
     earliest = max((min(at, read_at) for at in known if at is not None), default=None)

@@ -30,12 +30,14 @@ from collector.model import (
 )
 from collector.poller import STORE_PAUSE_S
 from collector.sources.base import Message, MessageSource
-from collector.standing import Standing
+from collector.standing import MESSAGES_BEHIND, Standing
 
 log = logging.getLogger(__name__)
 
 OVERTAKEN_MOST = timedelta(minutes=1)
 """A message that is older than the last one by more was not overtaken: the controller's clock was set."""
+COUNTED_MOST = timedelta(minutes=10)
+"""The same where its count fits as well."""
 
 
 @dataclass(slots=True)
@@ -77,6 +79,9 @@ class Inbox:
         self._gap_reason: GapReason = "messages lost"
         self._replaced_by: str | None = None
         """Identity of a controller that took the place of the one we knew, until its first cycle is here."""
+        self._replaced_last = 0
+        """The sequence that it showed."""
+        self._epoch_began_at: datetime | None = None
 
     @property
     def topics(self) -> dict[str, int]:
@@ -111,6 +116,8 @@ class Inbox:
     async def _take_status(self, message: Message) -> None:
         status = self._decoder.decode_status(message.payload)
         identity = await self._standing.identify(status)
+        if identity == "replaced" and self._replaced_by is None:
+            self._replaced_last = status.last_sequence
         self._replaced_by = status.controller_serial if identity == "replaced" else None
         self._note_tool(status.tool, message)
         if message.retained:
@@ -139,7 +146,7 @@ class Inbox:
         most = self._most(message.received_at)
         numbering = self._standing.numbering
         arrival = ledger.arrival(position, cycle.sequence, cycle.total_count, numbering, most)
-        if position is not None and self._replaced_by is not None:
+        if position is not None and self._replaced_by is not None and self._is_of_the_new(cycle):
             arrival = Arrival("another memory", ledger.first_number(cycle.sequence))
         if position is None or arrival.kind == "next":
             self._add(position.epoch if position else 1, arrival.number, cycle, [], message.received_at)
@@ -160,22 +167,29 @@ class Inbox:
         else:
             self._begin_epoch(position, cycle, message.received_at, most if arrival.agrees else None)
 
+    def _is_of_the_new(self, cycle: Cycle) -> bool:
+        """Whether it comes from the controller that took the place; some of the old one may still queue."""
+        since = (cycle.sequence - self._replaced_last) % self._standing.numbering.modulus
+        return since <= MESSAGES_BEHIND
+
     async def _is_late(self, cycle: Cycle) -> bool:
         """Whether it was overtaken: then it has closed its gap."""
         outcome = await self._standing.take_overtaken(cycle, self._mounted)
         return outcome.stored + outcome.known > 0
 
     def _precedes_the_book(self, position: Position, number: int, cycle: Cycle) -> bool:
-        """Whether it was overtaken by the book's first cycle: a little older than the last one by its time,
-        and by its count, where it has one, in the same memory."""
+        """Whether it was overtaken by the first cycle that the book has of this memory: a little older than
+        the last one by its time and, where it has one, by its count; by that alone only just after."""
+        counts = position.total_count is not None and cycle.total_count is not None
+        behind = (position.total_count or 0) - (cycle.total_count or 0)
+        if counts and behind != position.sequence - number:
+            return False
         last = self._standing.last_controller_time
         if cycle.controller_time is None or last is None:
-            return False
-        if position.total_count is not None and cycle.total_count is not None:
-            behind = position.total_count - cycle.total_count
-            if behind != position.sequence - number:
-                return False
-        return timedelta() < clock.as_utc(last) - clock.as_utc(cycle.controller_time) < OVERTAKEN_MOST
+            began_at = self._epoch_began_at
+            return counts and began_at is not None and self._standing.now() - began_at < OVERTAKEN_MOST
+        most = COUNTED_MOST if counts else OVERTAKEN_MOST
+        return timedelta() < clock.as_utc(last) - clock.as_utc(cycle.controller_time) < most
 
     def _begin_epoch(self, before: Position, cycle: Cycle, received_at: datetime, most: int | None) -> None:
         number = ledger.first_number(cycle.sequence)
@@ -221,6 +235,7 @@ class Inbox:
         tray, standing = self._tray, self._standing
         position = tray.position
         if position is None or position.epoch != epoch:
+            self._epoch_began_at = received_at
             counted = Counted(number, restarted_at if position else cycle.total_count)
         else:
             counted = ledger.counted(

@@ -160,9 +160,10 @@ def plan(
     is_there = found.new == 0 or found.new <= numbering.slots - 2
     proof = position.sequence if has_record and is_there else None
     up = count_since(position, count, numbering)
-    # It fell back a little and went on: the record at our position is still the same, others are lost.
-    counted_more = up is not None and found.new < up and (most is None or up <= most)
-    if new_connection and not found.agrees and (proof is None or counted_more):
+    # A count that went on, though not with the sequence: that fell back a little, or to its begin near the
+    # wrap. The record at our position may still be there then.
+    went_on = up is not None and up >= 0 and (most is None or up <= most)
+    if new_connection and not found.agrees and (proof is None or went_on):
         return replace(whole_memory("restarted", position.epoch + 1, last_sequence, numbering), agrees=False)
     if found.new == 0:
         looks_new = new_connection or not found.agrees
@@ -220,10 +221,11 @@ def begin_epoch(
 
 
 def says_which(cycle: Cycle) -> bool:
-    """Whether a record that looks like one in the book is surely that one. A record with neither a time nor a
-    count may look like another one and still be new: rather one too many under its own number than one too
-    few."""
-    return cycle.controller_time is not None or cycle.total_count is not None
+    """Whether a record that looks like one in the book is surely that one. A record with neither a time, nor
+    a count, nor a measured value may look like another one and still be new: rather one too many under its
+    own number than one too few."""
+    measured = (cycle.peak_tension_n, cycle.lock_tension_n, cycle.punch_velocity_m_s, cycle.duration_ms)
+    return cycle.controller_time is not None or cycle.total_count is not None or any(measured)
 
 
 def settle(
@@ -273,8 +275,8 @@ def _bound(gap: Gap, booked: Sequence[BookedCycle], settled_at: datetime | None,
     last = (gap.epoch, inf if gap.last_sequence is None else gap.last_sequence)
     timed = [each for each in booked if each.time_uncertainty_ms is not None]
     before = [each for each in timed if (each.epoch, each.sequence) < (gap.epoch, gap.first_sequence)]
-    # What another controller brings may be older than what is missing of the one before.
-    beyond = timed if gap.reason != "controller replaced" else []
+    # Where nobody can say how many are missing, nobody can say where among what a restart brought either.
+    beyond = [] if gap.last_sequence is None else timed
     after = [each for each in beyond if (each.epoch, each.sequence) > last]
     after_at = max(
         [*(each.ended_at - _around(each) for each in before), *([settled_at] if settled_at else [])],

@@ -3,6 +3,7 @@ did not take leaves it where it was, and the same work is done again.
 """
 
 import logging
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -41,10 +42,10 @@ log = logging.getLogger(__name__)
 
 STATUS_EVERY = timedelta(seconds=5)
 """A status that says nothing new is committed this often, to carry clock, pressure and read-through."""
+SETS_MOST = 8
+"""Times that a clock was set, that are remembered for stamps from before."""
 SET_LATELY = timedelta(minutes=1)
 """For so long after a clock was set, a stamp may still be from before."""
-ALIKE_MOST = 3
-"""Fewer records without time and count may look like others under the same numbers, and still be new."""
 MESSAGES_BEHIND = 100
 """A broker may still hold so many messages of the time before a status."""
 
@@ -87,7 +88,7 @@ class Standing:
             offset, memory.read_at, layout.clock_resolution_ms, pushed=isinstance(layout, MqttLayout)
         )
         self._watched = Watched(offset)
-        self._set_at: tuple[datetime, ClockOffset] | None = None
+        self._set_from: deque[tuple[datetime, ClockOffset]] = deque(maxlen=SETS_MOST)
         self._clock_changes: tuple[ClockChange, ...] = ()
 
     @property
@@ -331,8 +332,7 @@ class Standing:
         that has them now."""
         has = await self._writer.find_known(self.name, serial, list(found.values()), self.numbering.modulus)
         known = {number: cycle for (number, cycle), each in zip(found.items(), has, strict=True) if each}
-        if len(known) < ALIKE_MOST:
-            known = {number: cycle for number, cycle in known.items() if ledger.says_which(cycle)}
+        known = {number: cycle for number, cycle in known.items() if ledger.says_which(cycle)}
         return {number: cycle for number, cycle in found.items() if number not in known}
 
     async def is_known(self, cycle: Cycle) -> bool:
@@ -374,7 +374,7 @@ class Standing:
         """Take a status into account: its clock, and when it was. `reading`: of the clock, if it can tell."""
         watched = self._watch.read(status.clock, reading, read_at)
         if watched.set_from is not None and watched.offset is not None:
-            self._set_at = (read_at, watched.set_from)
+            self._set_from.append((read_at, watched.set_from))
             change = ClockChange(watched.set_from.offset_ms, watched.offset.offset_ms, read_at)
             self._clock_changes = (*self._clock_changes, change)
             log.warning(
@@ -436,14 +436,13 @@ class Standing:
         return booked
 
     def _offsets(self, now: datetime) -> list[ClockOffset]:
-        """Of the controller's clock: two where it was set lately."""
+        """Of the clock: now, and before it was set lately, or since the last cycle was settled."""
         offset = None if self._watched.offset is None else self._watch.offset(now)
         if offset is None or self._watched.offset is None:
             return []
         offset = offset.around(self._watched.offset)  # a slow message widens what is known
-        if self._set_at is not None and now - self._set_at[0] <= SET_LATELY:
-            return [offset, self._set_at[1]]
-        return [offset]
+        since = min(now - SET_LATELY, self.settled_at or now)
+        return [offset, *(before for at, before in self._set_from if at >= since)]
 
     @property
     def _last_ended(self) -> Ended | None:

@@ -67,9 +67,16 @@ MUTATIONS = [
     ),
     Mutation(
         "ledger.py",
-        "    if new_connection and not found.agrees and proof is None:",
-        "    if False:",
+        "(proof is None or counted_more):",
+        "counted_more:",
         "a count that does not fit, and no proof: another memory",
+        LEDGER,
+    ),
+    Mutation(
+        "ledger.py",
+        "(proof is None or counted_more):",
+        "proof is None:",
+        "a count that rose by more than the sequence: cycles were made that have no number",
         LEDGER,
     ),
     Mutation(

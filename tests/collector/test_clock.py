@@ -119,16 +119,12 @@ class Look:
     cycles: list[float]
 
 
-WAY_LEAST_MS = 1.0
-"""A way that took no time at all would leave no room for what the clocks drift during the other readings."""
-
-
 def looks(pause_most_s: float, way_most_ms: float) -> st.SearchStrategy[list[Look]]:
     look = st.builds(
         Look,
         pause_s=st.floats(0.05, pause_most_s),
-        there_ms=st.floats(WAY_LEAST_MS, way_most_ms),
-        back_ms=st.floats(WAY_LEAST_MS, way_most_ms),
+        there_ms=st.floats(0, way_most_ms),
+        back_ms=st.floats(0, way_most_ms),
         cycles=st.lists(st.floats(0.05, 0.95), max_size=3).map(sorted),
     )
     return st.lists(look, min_size=1, max_size=8)
@@ -172,7 +168,7 @@ def test_the_true_end_of_a_cycle_lies_within_what_is_stated_polls(clock: Clock, 
     clock=CLOCKS,
     looks=looks(600.0, MESSAGE_DELAY_MOST_MS),
     held_up=st.sets(st.integers(0, 7), max_size=SLOW_MESSAGES - 1),
-    held_up_s=st.floats(10, 4000),
+    held_up_s=st.floats(1, 4000),
 )
 def test_the_true_end_of_a_cycle_lies_within_what_is_stated_messages(
     clock: Clock, looks: list[Look], held_up: set[int], held_up_s: float
@@ -190,9 +186,7 @@ def test_the_true_end_of_a_cycle_lies_within_what_is_stated_messages(
         known = watch.offset(received_at)
         assert known is not None
         assert watched.set_from is None
-        if watched.offset is None:  # held up while it showed the same second: it looks like standing still
-            assert watched.stands_still
-            continue
+        assert watched.offset is not None
         for share in look.cycles:
             true_end = at + share * (sent_at - at)
             before = ended_at(

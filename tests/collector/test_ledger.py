@@ -185,6 +185,17 @@ def test_without_a_proof_a_count_that_does_not_agree_is_another_memory() -> None
     assert (plan.kind, plan.epoch) == ("restarted", 2)
 
 
+def test_a_count_that_rose_by_more_than_the_sequence_in_an_outage_is_another_memory() -> None:
+    """It went on to 102, fell back to 100 and made another 101: ours is still there, and two are lost."""
+    position = Position(1, 100, 5000)
+    outage = ledger.plan(position, 101, 5003, THIRTY, most=MOST, new_connection=True)
+    assert (outage.kind, outage.epoch, outage.agrees) == ("restarted", 2, False)
+    connected = ledger.plan(position, 101, 5003, THIRTY, most=MOST)
+    assert (connected.kind, connected.proof) == ("new cycles", 100), "somebody changed the count"
+    entered = ledger.plan(position, 101, 5000 + MOST + 1, THIRTY, most=MOST, new_connection=True)
+    assert (entered.kind, entered.proof) == ("new cycles", 100), "cycles can't have made it so"
+
+
 def test_a_controller_that_keeps_only_its_last_record_proves_itself_where_it_stands() -> None:
     """With one new cycle the record at our position is gone; with none it is the last."""
     only = numbering(slots=1)

@@ -345,6 +345,21 @@ async def test_a_memory_that_falls_back_and_is_intact_brings_only_what_is_new(ri
     assert not rig.gaps()
 
 
+async def test_a_memory_that_falls_back_a_little_in_an_outage_is_not_silently_short(rig: Rig) -> None:
+    """2 and 3 were made, it fell back to 1 and made another 2: its record of 1 is ours, two are missing."""
+    rig.memory.registers[COUNT] = 500
+    rig.make(1)
+    await rig.poll()
+    rig.make(2, 3)
+    rig.memory.registers[SEQUENCE] = 1
+    rig.make(2)
+    await rig.reconnect(nothing)
+    assert (1, 1) in rig.sequences()
+    assert (1, 2) not in rig.sequences()
+    assert (2, 2) in rig.sequences()
+    assert (1, 2, None, "controller restarted") in rig.gaps()
+
+
 async def test_a_memory_that_falls_back_twice_brings_nothing_twice(rig: Rig) -> None:
     """What the book has is known from whichever epoch."""
     rig.make(1, 2, 3, 4)

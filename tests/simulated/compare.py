@@ -192,9 +192,17 @@ class _Page:
         bounds = [*indices, len(self.told.made)]
         for number, (before, after) in enumerate(pairwise(bounds)):
             unstored = self.told.made[before + 1 : after]
-            yield from self._of_stretch(unstored, places[number + 1], f"after {_name(self.cycles[number])}")
+            gaps = [*places[number + 1], *self._of_the_restart(self.cycles[number])]
+            yield from self._of_stretch(unstored, gaps, f"after {_name(self.cycles[number])}")
         if places[0] and not self._may_begin_with(places[0]):
             yield f"a gap before the first cycle: {places[0]}"
+
+    def _of_the_restart(self, cycle: Row) -> Iterator[Row]:
+        """A gap without a number, listed with the cycles that a restart brought: it may lie among them."""
+        for gap in self.gaps:
+            before = gap["last_sequence"] is None and gap["epoch"] == cycle["epoch"] - 1
+            if before and gap["commit_number"] > cycle["commit_number"]:
+                yield gap
 
     def _may_begin_with(self, gaps: list[Row]) -> bool:
         """Of cycles before the first that is stored, the book may list what the controller counted."""

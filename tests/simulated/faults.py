@@ -217,6 +217,8 @@ async def replaced(world: "World", site: "Site", dice: random.Random) -> bool:
     machine = world.machine(kind, dice, old.pause_s, sequence, count)
     machine.tool = old.tool
     site.install(machine)
+    if knows_itself:
+        site.is_known()
     machine.begin(world.now(), earlier)
     site.tell()
     return True

@@ -30,7 +30,7 @@ from tests.simulated.network import Place, Way
 from tests.simulated.truth import Made, identities
 
 PROTOCOLS: tuple[Protocol, ...] = ("modbus", "s7", "mqtt")
-POLLS_MOST = 600
+POLLS_MOST = 300
 """Of one world: keeps it cheap."""
 RESTART_S = 5.0
 """A service manager's pause before it starts a collector that could not begin."""
@@ -152,6 +152,10 @@ class Site:
             if not self._unseen():
                 self._fell_back_in = position.epoch
 
+    def is_known(self) -> None:
+        """Its identity tells that it never was the one before, whatever it shows."""
+        self._held = False
+
     def can_change_count(self) -> bool:
         return not self.kind.narrow and not self._unseen() and not self._count_unseen()
 
@@ -168,7 +172,7 @@ class Site:
         """Whether the counter will show that it is another memory, however far it counts."""
         if self.broker is not None or not self.kind.knows("total_count") or position.total_count is None:
             return False
-        return bool((count - to - position.total_count + position.sequence) % 2**32)
+        return bool((count - to - position.total_count + position.sequence) % self.kind.modulus)
 
     def _unseen(self) -> bool:
         if self._fell_back_in is not None:
@@ -396,6 +400,7 @@ class World:
                 site.place.way.change("fair")
             site.publishes = "well"
             machine = site.caught_up()
+            site.place.machine = machine  # no address is swapped any more
             machine.nonsense_until, machine.spoil_next = 0.0, False
             if site.broker is not None and not site.broker.up:
                 site.broker.start(session_kept=True, retained_kept=True)
