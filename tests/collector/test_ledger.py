@@ -540,10 +540,11 @@ def test_a_cycle_of_whose_time_nothing_is_known_bounds_no_gap() -> None:
 
 
 def test_a_gap_without_a_number_lies_anywhere_until_the_look() -> None:
-    """What is missing around a restart may lie before, among or after the cycles that the new epoch brought."""
-    after = BookedCycle(3, 1, NOW, 1.0, TOOL, record(1, 2**16))
+    """What is missing around a restart may lie before, among or after what the new epoch brought."""
     open_ended = Gap(2, 701, None, "controller restarted", None, None)
-    (gap,) = ledger.bound([open_ended], [after], NOW - timedelta(hours=1), NOW + timedelta(hours=1))
+    (gap,) = ledger.bound(
+        [open_ended], [booked(1, 0, 0.0, epoch=3)], NOW - timedelta(hours=1), NOW + timedelta(hours=1)
+    )
     assert (gap.after_at, gap.before_at) == (NOW - timedelta(hours=1), NOW + timedelta(hours=1))
 
 
