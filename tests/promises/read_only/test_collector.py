@@ -7,7 +7,7 @@ from collector.store.engine import StoreAddress
 from simulators.fronts.tcp import TcpFront
 from simulators.plant import Plant
 from simulators.scenario import SCENARIOS, load_scenario
-from tests.processes import caught_up, ended, eventually, hold_still, running, site_of
+from tests.processes import came_by, caught_up, ended, eventually, hold_still, running, site_of
 from tests.rigs import (
     MODBUS_READS,
     MQTT_READS,
@@ -41,9 +41,10 @@ async def test_a_session_of_the_collector_is_reads_alone(tmp_path: Path) -> None
             async with running("collector", "collect", "--site", str(site), log=tmp_path / "log") as process:
                 for name in proxies:
                     await plant.wait_for_cycles(name, seen)
+                await eventually(came_by(plant, address), "the book has come by")
                 if seen == 30:
                     await hold_still(plant)
-                await eventually(lambda: caught_up(plant, address), "the book has all cycles")
+                    await eventually(lambda: caught_up(plant, address), "the book has all cycles")
                 assert await ended(process) == 0
         for name, proxy in proxies.items():
             await proxy.until_left()
