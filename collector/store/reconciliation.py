@@ -316,6 +316,9 @@ def _find_stretches(
     if mounts:
         earlier = earlier.where(mount.c.commit_number < mounts[0]["commit_number"])
     found_earlier = records(connection.execute(earlier.order_by(mount.c.commit_number.desc()).limit(1)))
+    # The controller may have been met before it had made any cycle; then its count was known earlier.
+    met = _mark(mounts[0], "after") if mounts else None
+    origin = met if met is not None and place(met) == place(origin) else origin
     begin = next((mark for each in found_earlier if (mark := _mark(each, "until"))), origin)
     found = stays(mounts, begin, origin, here, to_position)
     if not found:

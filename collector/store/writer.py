@@ -159,13 +159,17 @@ class Writer:
         )
 
     async def owner_of(self, controller_serial: str) -> str | None:
-        """Name of the controller with that identity, if the book knows it. Raises: StoreError."""
-        controller = tables.controller
-        return await self._call(
-            lambda connection: connection.scalar(
-                select(controller.c.name).where(controller.c.serial == controller_serial)
-            )
+        """Name under which a controller of that identity was read last, if ever. Raises: StoreError."""
+        controller, epoch = tables.controller, tables.epoch
+        here = select(controller.c.name).where(controller.c.serial == controller_serial)
+        once = (
+            select(controller.c.name)
+            .join(epoch, epoch.c.controller_id == controller.c.controller_id)
+            .where(epoch.c.serial == controller_serial)
+            .order_by(epoch.c.noticed_at.desc())
+            .limit(1)
         )
+        return await self._call(lambda connection: connection.scalar(here) or connection.scalar(once))
 
     async def take_late(self, entry: LateEntry) -> LateOutcome:
         """Put late cycles into the gaps that they close; durable on return.

@@ -29,6 +29,7 @@ What no reader could ever know, and therefore is not drawn:
   rule of the fall-back holds for it.
 - Swapped addresses of controllers that tell no identity, or before the book has met both: nothing shows whose
   cycles they are.
+- A replacement while addresses are swapped: an identity that nobody knows, where another one stood.
 - A clock set by less than one reading of it can be wrong by (its resolution, a message's delay).
 - A clock that is set, or stands still, at a controller that pushes: its statuses come when they come, and a
   stamp from between two of them looks like that of a delayed message until the next one shows the clock.
@@ -205,6 +206,8 @@ async def restart(world: "World", site: "Site", dice: random.Random) -> bool:
 async def replaced(world: "World", site: "Site", dice: random.Random) -> bool:
     """Another controller of the same kind in the same place, with a past of its own."""
     kind, old = site.kind, site.machine
+    if site.place.machine is not old:
+        return False
     sequence = dice.choice([0, dice.randrange(200), dice.randrange(min(kind.modulus, 2**48))])
     knows_itself = kind.knows("controller_serial")
     earlier = dice.randrange(2 * kind.slots + 5) if knows_itself and sequence > 2 * kind.slots + 5 else 0
