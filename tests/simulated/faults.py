@@ -230,7 +230,7 @@ async def replaced(world: "World", site: "Site", dice: random.Random) -> bool:
 async def swapped(world: "World", site: "Site", dice: random.Random) -> bool:
     """Two controllers of one kind with each other's addresses."""
     twin = world.twin(site)
-    if twin is None or None in (world.position(site.name), world.position(twin.name)):
+    if twin is None or not all(world.has_met(each.machine) for each in (site, twin)):
         return False
     site.place.machine, twin.place.machine = twin.machine, site.machine
     await asyncio.sleep(a_while(dice))

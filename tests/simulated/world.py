@@ -270,6 +270,12 @@ class World:
                 select(position).join_from(position, controller).where(controller.c.name == name)
             ).one_or_none()
 
+    def has_met(self, machine: Machine) -> bool:
+        """Whether the book knows a controller by its identity."""
+        known = select(tables.epoch.c.epoch).where(tables.epoch.c.serial == str(machine.serial))
+        with self.shelf.reader.connect() as book:
+            return book.execute(known.limit(1)).one_or_none() is not None
+
     # ---- building ------------------------------------------------------------------------------------------
 
     def draw_tool(self, dice: random.Random) -> int:
