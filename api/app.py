@@ -26,7 +26,7 @@ from api.resources import (
     service,
     tools,
 )
-from api.schemas import Problem
+from api.schemas.common import Problem
 from api.stores import Stores
 from collector import __version__
 from collector.config import Site

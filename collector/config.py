@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
+from collector.equipment import AnalysisPart, BandPart, ToolModelPart
 from collector.errors import ConfigError, LayoutError, Mistake
 from collector.layouts.schema import Layout, Strict, load_layout
 from collector.model import ControllerIdentity
@@ -143,6 +144,9 @@ class Site(Strict):
     store: StorePart
     api: ApiPart = ApiPart()
     controllers: Annotated[tuple[Controller, ...], Field(min_length=1)]
+    bands: tuple[BandPart, ...] = ()
+    tool_models: tuple[ToolModelPart, ...] = ()
+    analysis: AnalysisPart = AnalysisPart()
     _path: Path = PrivateAttr(default=Path("site.toml"))
 
     @property
@@ -162,6 +166,9 @@ class Site(Strict):
         if self.store.folder is None:
             return StoreAddress(folder=None, url=self.store.url)
         return StoreAddress(folder=self._path.parent / self.store.folder, url=None)
+
+    def tool_model(self, maker: str, model: str) -> ToolModelPart | None:
+        return next((each for each in self.tool_models if (each.maker, each.model) == (maker, model)), None)
 
     def layout_path(self, controller: ControllerPart) -> Path:
         if controller.layout.startswith("example:"):
@@ -186,7 +193,12 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
     site = validate(Site, toml)
     site._path = path
     layouts: dict[str, Layout] = {}
-    mistakes = [*doubled_names(site, toml), *unreadable_passwords(site, toml), *unusable_folders(site, toml)]
+    mistakes = [
+        *doubled_names(site, toml),
+        *doubled_equipment(site, toml),
+        *unreadable_passwords(site, toml),
+        *unusable_folders(site, toml),
+    ]
     for number, controller in enumerate(site.controllers):
         key = f"controllers[{number}].layout"
         if not site.layout_path(controller).is_file():
@@ -223,6 +235,21 @@ def doubled_names(site: Site, toml: TomlFile) -> Iterator[Mistake]:
                 f"{controller.name!r} is the name of another controller already",
             )
         seen.add(controller.name)
+
+
+def doubled_equipment(site: Site, toml: TomlFile) -> Iterator[Mistake]:
+    seen: set[tuple[str, ...]] = set()
+    named: list[tuple[str, tuple[str, ...]]] = [
+        (f"bands[{number}].name", ("band", each.name)) for number, each in enumerate(site.bands)
+    ]
+    named += [
+        (f"tool_models[{number}].model", ("tool model", each.maker, each.model))
+        for number, each in enumerate(site.tool_models)
+    ]
+    for key, name in named:
+        if name in seen:
+            yield toml.mistake(key, f"{' '.join(name)} is there already")
+        seen.add(name)
 
 
 def unreadable_passwords(site: Site, toml: TomlFile) -> Iterator[Mistake]:

@@ -99,6 +99,10 @@ class Cycle:
     """The record as it came from the wire."""
 
 
+SET_VALUES = ("set_torque_nm", "band")
+"""What a record tells that somebody has set; watched in the records where the status does not show it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Curve:
     """The sampled tension or torque of one cycle (OPC 40450-1: a trace)."""
@@ -250,6 +254,22 @@ class CountChange:
     noticed_at: datetime
 
 
+Value = int | float | str | bool
+
+
+@dataclass(frozen=True, slots=True)
+class SettingChange:
+    """Somebody set a value; it happened after `not_before` and no later than `at`."""
+
+    setting: str
+    before: Value
+    after: Value
+    not_before: datetime
+    """The last time that the old value was seen."""
+    at: datetime
+    """The first time that the new one was."""
+
+
 @dataclass(frozen=True, slots=True)
 class ClockChange:
     """Somebody set the controller's clock, or it lost its time."""
@@ -317,6 +337,7 @@ class Entry:
     mounts: tuple[MountChange, ...] = ()
     faults: tuple[FaultChange, ...] = ()
     counts: tuple[CountChange, ...] = ()
+    settings: tuple[SettingChange, ...] = ()
     clocks: tuple[ClockChange, ...] = ()
     quarantined: tuple[Quarantined, ...] = ()
     seen: StatusSeen | None = None
@@ -395,6 +416,8 @@ class ControllerMemory:
     clock_uncertainty_ms: float | None = None
     controller_serial: str | None = None
     """The controller's own identity, where it tells one."""
+    settings: Mapping[str, Value] = field(default_factory=dict)
+    """What was set there when the status, or the last cycle, told it last."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,13 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from collector import clock, ledger
+from collector.analysis.setup import setting_changes
 from collector.clock import ClockOffset, Ended, Watched
 from collector.errors import BadReply, OtherController, StalePosition, StoreError
 from collector.layouts.schema import BlockLayout, Layout, MqttLayout
 from collector.ledger import Mounted, Numbering
 from collector.model import (
+    SET_VALUES,
     BookedCurve,
     BookedCycle,
     ClockChange,
@@ -32,9 +34,11 @@ from collector.model import (
     MountChange,
     Position,
     Quarantined,
+    SettingChange,
     Status,
     StatusSeen,
     ToolName,
+    Value,
 )
 from collector.store.writer import Writer
 
@@ -83,6 +87,10 @@ class Standing:
         self._looked_at = memory.read_at
         self._through_at = memory.position.read_through_at if memory.position else None
         self._quarantined: dict[str, bytes] = {}
+        shown = {each.name for each in layout.status.fields if each.setting}
+        self._in_records = tuple(
+            name for name in SET_VALUES if layout.history.find(name) is not None and name not in shown
+        )
         offset = _offset(memory.clock_offset_ms, memory.clock_uncertainty_ms)
         self._watch = clock.Watch(
             offset, memory.read_at, layout.clock_resolution_ms, pushed=isinstance(layout, MqttLayout)
@@ -182,6 +190,8 @@ class Standing:
         )
         if seen is not None:
             entry, memory = self._with_status(entry, memory, seen, mark)
+        settings, known = self._setting_changes(cycles, seen)
+        entry, memory = replace(entry, settings=settings), replace(memory, settings=known)
         try:
             await self._writer.commit(entry)
         except StalePosition:
@@ -217,6 +227,24 @@ class Standing:
             clock_uncertainty_ms=seen.clock_uncertainty_ms,
         )
         return entry, memory
+
+    def _setting_changes(
+        self, cycles: Sequence[BookedCycle], seen: StatusSeen | None
+    ) -> tuple[tuple[SettingChange, ...], Mapping[str, Value]]:
+        """What somebody has set since the book was told last, and what is set now."""
+        found = [
+            (each.ended_at, {name: getattr(each.cycle, name) for name in self._in_records}) for each in cycles
+        ]
+        if seen is not None:
+            found.append((seen.read_at, dict(seen.status.settings)))
+        if not any(settings for _, settings in found):
+            return (), self._memory.settings
+        before = self._looked_at or self._memory.last_ended_at or found[0][0]
+        told = [(before, self._memory.settings)]
+        for at, settings in found:
+            told.append((max(at, told[-1][0]), settings))  # the order is known, our clock may have been set
+        known = {name: value for _, settings in told for name, value in settings.items() if value is not None}
+        return setting_changes(told), known
 
     @property
     def _shows_tool(self) -> bool:

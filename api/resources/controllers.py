@@ -18,11 +18,11 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request, Response
 
-from api import schemas
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
 from api.paging import page
 from api.parameters import Text
+from api.schemas import common, records
 from collector.config import Site
 from collector.rfc3339 import format_rfc3339
 from collector.store.queries import NOBODY_COUNTED, Record, find_controllers
@@ -55,7 +55,7 @@ SHOWN_BY_STATUS = (
 )
 
 
-@router.get("", response_model=schemas.Page[schemas.Controller])
+@router.get("", response_model=common.Page[records.Controller])
 def list_controllers(request: Request) -> Response:
     """All controllers that the book knows, by name; they fit on one page."""
     with request.app.state.stores.book() as connection:
@@ -64,7 +64,7 @@ def list_controllers(request: Request) -> Response:
     return page(request, [_controller(each, request.app.state.site, now) for each in found], None)
 
 
-@router.get("/{name}", response_model=schemas.Controller)
+@router.get("/{name}", response_model=records.Controller)
 def show_controller(request: Request, name: Name) -> Response:
     """One controller."""
     with request.app.state.stores.book() as connection:

@@ -13,7 +13,6 @@ from typing import Annotated, Any, get_args
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy import Connection
 
-from api import schemas
 from api.answers import answer, text_of
 from api.parameters import Day, Maker, Model, Serial, in_order, mistake
 from api.resources.cycles import named
@@ -27,6 +26,7 @@ from api.resources.service import (
     total,
     why_unknown,
 )
+from api.schemas import records
 from collector.config import Site
 from collector.model import Completion, Result
 from collector.rfc3339 import format_rfc3339
@@ -78,7 +78,7 @@ class Known:
         return min(seen)
 
 
-@router.get("/{serial:path}/counts", response_model=schemas.ToolCounts)
+@router.get("/{serial:path}/counts", response_model=records.ToolCounts)
 def show_counts(
     request: Request,
     serial: Serial,

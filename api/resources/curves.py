@@ -5,11 +5,11 @@ from typing import Annotated, Any
 import numpy as np
 from fastapi import APIRouter, Query, Request, Response
 
-from api import schemas
 from api.answers import cacheable, entity_tag
 from api.paging import Row, page
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import CycleIdText, named
+from api.schemas import common, records
 from collector.store.curves import decode
 from collector.store.queries import CycleId, find_book, find_curve, find_last_curves, find_tool
 
@@ -18,7 +18,7 @@ router = APIRouter(prefix="/v1", tags=["curves"])
 MOST_CURVES = 100
 
 
-@router.get("/tools/{serial:path}/curves", response_model=schemas.ToolPage[schemas.ListedCurve])
+@router.get("/tools/{serial:path}/curves", response_model=common.ToolPage[records.ListedCurve])
 def list_curves(
     request: Request,
     serial: Serial,
@@ -36,7 +36,7 @@ def list_curves(
     return page(request, items, None, tool=named(tool))
 
 
-@router.get("/cycles/{id}/curve", response_model=schemas.Curve)
+@router.get("/cycles/{id}/curve", response_model=records.Curve)
 def show_curve(request: Request, cycle_id: CycleIdText) -> Response:
     """The curve of one cycle. It never changes."""
     with request.app.state.stores.book() as connection:

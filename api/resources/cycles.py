@@ -4,7 +4,6 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request, Response
 
-from api import schemas
 from api.answers import cacheable, entity_tag, text_of
 from api.paging import (
     CursorParameter,
@@ -29,6 +28,7 @@ from api.parameters import (
     Until,
     in_order,
 )
+from api.schemas import common, records
 from collector.store.queries import CycleId, CycleKey, find_book, find_cycle, find_cycles, find_tool
 
 router = APIRouter(prefix="/v1", tags=["cycles"])
@@ -63,7 +63,7 @@ AS_STORED = (
 AS_TEXT = ("sequence", "commit_number", "total_count")
 
 
-@router.get("/tools/{serial:path}/cycles", response_model=schemas.ToolPage[schemas.ListedCycle])
+@router.get("/tools/{serial:path}/cycles", response_model=common.ToolPage[records.ListedCycle])
 def list_cycles(
     request: Request,
     serial: Serial,
@@ -98,7 +98,7 @@ def list_cycles(
     return page(request, [_listed(row) for row in rows], following, tool=named(tool))
 
 
-@router.get("/cycles/{id}", response_model=schemas.Cycle)
+@router.get("/cycles/{id}", response_model=records.Cycle)
 def show_cycle(request: Request, cycle_id: CycleIdText) -> Response:
     """One cycle with the controller's raw record. It never changes."""
     with request.app.state.stores.book() as connection:

@@ -5,7 +5,6 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 
-from api import schemas
 from api.answers import text_of
 from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor
@@ -21,6 +20,7 @@ from api.parameters import (
     in_order,
 )
 from api.resources.cycles import named
+from api.schemas import records
 from collector.store.queries import FaultKey, find_book, find_faults, find_tool
 
 router = APIRouter(prefix="/v1/faults", tags=["faults"])
@@ -37,7 +37,7 @@ AS_STORED = (
 )
 
 
-@router.get("", response_model=schemas.FaultPage)
+@router.get("", response_model=records.FaultPage)
 def list_faults(
     request: Request,
     last: Last = 100,

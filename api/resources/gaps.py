@@ -4,16 +4,16 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 
-from api import schemas
 from api.answers import text_of
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
 from api.parameters import ControllerName, From, To, in_order
+from api.schemas import common, records
 from collector.store.queries import NOBODY_COUNTED, find_book, find_gaps, find_quarantined
 
 router = APIRouter(prefix="/v1", tags=["gaps"])
 
 
-@router.get("/gaps", response_model=schemas.Page[schemas.Gap])
+@router.get("/gaps", response_model=common.Page[records.Gap])
 def list_gaps(
     request: Request,
     controller: ControllerName = None,
@@ -46,7 +46,7 @@ def list_gaps(
     return page(request, [_gap(row) for row in rows], following)
 
 
-@router.get("/quarantine", response_model=schemas.Page[schemas.Quarantined])
+@router.get("/quarantine", response_model=common.Page[records.Quarantined])
 def list_quarantined(
     request: Request, controller: ControllerName = None, last: Last = 100, cursor: CursorParameter = None
 ) -> Response:

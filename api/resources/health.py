@@ -5,9 +5,9 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
-from api import schemas
 from api.answers import answer, text_of
 from api.problems import Problem
+from api.schemas import records
 from api.stores import Stores
 from collector import __version__
 from collector.errors import ClampbookError
@@ -17,7 +17,7 @@ from collector.store.queries import find_book
 router = APIRouter(tags=["health"])
 
 
-@router.get("/healthz", response_model=schemas.Alive)
+@router.get("/healthz", response_model=records.Alive)
 def show_alive(request: Request) -> Response:
     """200 as long as the process lives, whatever the state of the store."""
     stores: Stores = request.app.state.stores
@@ -35,7 +35,7 @@ def show_alive(request: Request) -> Response:
     )
 
 
-@router.get("/readyz", response_model=schemas.Ready)
+@router.get("/readyz", response_model=records.Ready)
 def show_ready(request: Request) -> Response:
     """200 when the book can be read, at the revision that this version expects, and the desk can be written;
     else 503 with the reasons. It does not say that the collector runs: `link` and `read_at` of the

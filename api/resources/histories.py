@@ -4,11 +4,11 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
-from api import schemas
 from api.answers import text_of
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
 from api.resources.controllers import NEVER_READ, NOT_SHOWN, Name, clock_of, unknown_of_clock
 from api.resources.cycles import named
+from api.schemas import common, records
 from collector.store.queries import (
     find_book,
     find_clock_changes,
@@ -20,7 +20,7 @@ from collector.store.queries import (
 router = APIRouter(prefix="/v1/controllers", tags=["controllers"])
 
 
-@router.get("/{name}/mounts", response_model=schemas.Page[schemas.MountOn])
+@router.get("/{name}/mounts", response_model=common.Page[records.MountOn])
 def list_mounts(request: Request, name: Name, last: Last = 100, cursor: CursorParameter = None) -> Response:
     """The tools that sat on a controller, newest first."""
     with request.app.state.stores.book() as connection:
@@ -31,7 +31,7 @@ def list_mounts(request: Request, name: Name, last: Last = 100, cursor: CursorPa
     return page(request, [_mount(row) for row in rows], following)
 
 
-@router.get("/{name}/counter", response_model=schemas.CountChangePage)
+@router.get("/{name}/counter", response_model=records.CountChangePage)
 def list_count_changes(
     request: Request, name: Name, last: Last = 100, cursor: CursorParameter = None
 ) -> Response:
@@ -54,7 +54,7 @@ def list_count_changes(
     )
 
 
-@router.get("/{name}/clock", response_model=schemas.ClockChangePage)
+@router.get("/{name}/clock", response_model=records.ClockChangePage)
 def list_clock_changes(
     request: Request, name: Name, last: Last = 100, cursor: CursorParameter = None
 ) -> Response:

@@ -4,9 +4,9 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Request, Response
 
-from api import schemas
 from api.answers import answer
 from api.problems import PROBLEMS, Problem
+from api.schemas import common, records
 
 router = APIRouter(tags=["index"])
 
@@ -34,13 +34,13 @@ LINKS = {
 }
 
 
-@router.get("/", response_model=schemas.Index)
+@router.get("/", response_model=records.Index)
 def show_index(request: Request) -> Response:
     """The resources there are."""
     return answer({"name": "clampbook", "site": request.app.state.site.site.name, "links": LINKS})
 
 
-@router.get("/problems/{kind}", response_model=schemas.ProblemKind)
+@router.get("/problems/{kind}", response_model=common.ProblemKind)
 def show_problem_kind(kind: Annotated[str, Path(description="Last part of a problem's `type`.")]) -> Response:
     """What a kind of problem means, and what to do."""
     known = PROBLEMS.get(kind)

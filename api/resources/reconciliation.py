@@ -4,13 +4,13 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 
-from api import schemas
 from api.answers import text_of
 from api.paging import CursorParameter, Row, make_cursor, number, page, read_cursor
 from api.parameters import From, To, in_order
 from api.resources.controllers import Name
 from api.resources.cycles import named
 from api.resources.histories import count_change, place
+from api.schemas import records
 from collector.store.queries import find_book
 from collector.store.reconciliation import COUNTED, MOUNTS, find_reconciliation
 
@@ -21,7 +21,7 @@ MOST_MOUNTS = 100
 LastMounts = Annotated[int, Query(ge=1, le=MOST_MOUNTS, description="How many mounts, newest first.")]
 
 
-@router.get("/{name}/reconciliation", response_model=schemas.ReconciliationPage)
+@router.get("/{name}/reconciliation", response_model=records.ReconciliationPage)
 def show_reconciliation(
     request: Request,
     name: Name,

@@ -8,13 +8,13 @@ from fastapi import APIRouter, Request, Response
 from pydantic import AfterValidator, BaseModel, ConfigDict, StringConstraints
 from sqlalchemy import Connection
 
-from api import schemas
 from api.answers import answer
 from api.cautions import CAUTIONS
 from api.paging import page
 from api.parameters import Instant, Maker, Model, Serial, storable
 from api.problems import Problem, path_as_sent
 from api.resources.cycles import named
+from api.schemas import records
 from api.stores import Stores
 from collector.errors import StoreError
 from collector.model import ToolName
@@ -42,7 +42,7 @@ class NewService(BaseModel):
     remark: Annotated[str, StringConstraints(max_length=2000), AfterValidator(storable)] = ""
 
 
-@router.get("/{serial:path}/service", response_model=schemas.Service)
+@router.get("/{serial:path}/service", response_model=records.Service)
 def list_services(request: Request, serial: Serial, maker: Maker = None, model: Model = None) -> Response:
     """The services done on a tool, newest first, and its cycles since the last; `next` is always null."""
     stores: Stores = request.app.state.stores
@@ -68,7 +68,7 @@ def list_services(request: Request, serial: Serial, maker: Maker = None, model: 
     )
 
 
-@router.post("/{serial:path}/service", response_model=schemas.RecordedService, status_code=201)
+@router.post("/{serial:path}/service", response_model=records.RecordedService, status_code=201)
 def record_service_done(
     request: Request, serial: Serial, body: NewService, maker: Maker = None, model: Model = None
 ) -> Response:

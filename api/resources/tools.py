@@ -2,13 +2,13 @@
 
 from fastapi import APIRouter, Request, Response
 
-from api import schemas
 from api.answers import answer
 from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, page, read_cursor, word
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import named
 from api.resources.service import cycles_missing, last_service, name_of, total, why_unknown
+from api.schemas import common, records
 from collector.store.queries import (
     ToolKey,
     find_book,
@@ -23,7 +23,7 @@ from collector.store.tallies import count_lifetime
 router = APIRouter(prefix="/v1/tools", tags=["tools"])
 
 
-@router.get("", response_model=schemas.Page[schemas.ListedTool])
+@router.get("", response_model=common.Page[records.ListedTool])
 def list_tools(request: Request, last: Last = 100, cursor: CursorParameter = None) -> Response:
     """All tools that the book knows, by serial number, maker and model."""
     with request.app.state.stores.book() as connection:
@@ -35,7 +35,7 @@ def list_tools(request: Request, last: Last = 100, cursor: CursorParameter = Non
     return page(request, [named(row) | {name: row[name] for name in shown} for row in rows], following)
 
 
-@router.get("/{serial:path}", response_model=schemas.ToolDetail)
+@router.get("/{serial:path}", response_model=records.ToolDetail)
 def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Model = None) -> Response:
     """One tool."""
     with request.app.state.stores.book() as connection:

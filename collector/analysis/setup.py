@@ -12,6 +12,7 @@ from math import isfinite, isnan, log
 from typing import Literal
 
 from collector.analysis.tension import Band, check_torque
+from collector.model import SettingChange, Value
 
 LEAST_SUPPLY_KPA = 550.0
 """80 psi; common practice, no published source."""
@@ -20,7 +21,6 @@ RIGHT_PRESSURE = 0.10
 RIGHT_TORQUE = 0.05
 
 What = Literal["band", "set torque", "tension speed", "punch pressure", "supply pressure"]
-Value = int | float | str | bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,19 +198,6 @@ def _unknown(what: What, least: float | None, most: float | None, unit: str) -> 
 
 
 # ---- what somebody changed -----------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class SettingChange:
-    """Somebody set a value; it happened after `not_before` and no later than `at`."""
-
-    setting: str
-    before: Value
-    after: Value
-    not_before: datetime
-    """The last time that the old value was seen."""
-    at: datetime
-    """The first time that the new one was."""
 
 
 def setting_changes(

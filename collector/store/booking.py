@@ -7,7 +7,7 @@ for one transaction."""
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from datetime import datetime
 from functools import cache
 from operator import attrgetter
@@ -19,12 +19,14 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
 
+from collector.analysis.features import Features, features
 from collector.errors import StalePosition, StoreError
 from collector.model import (
     BookedCurve,
     BookedCycle,
     ClockChange,
     CountChange,
+    Curve,
     Entry,
     Extra,
     FaultAcknowledged,
@@ -37,6 +39,7 @@ from collector.model import (
     MountChange,
     Position,
     Quarantined,
+    SettingChange,
     StatusSeen,
     ToolName,
 )
@@ -77,6 +80,8 @@ Row = dict[str, Any]
 Each = TypeVar("Each")
 CycleKey = tuple[int, int, int]
 """controller_id, epoch, sequence."""
+Booked = tuple[int, float | None]
+"""What a curve needs of its cycle: its end in µs, the tension speed in mm/s."""
 TallyKey = tuple[int, int, int, str, str, str, str]
 """tool_id, bucket in µs, controller_id, mode, band, result, completion."""
 
@@ -146,8 +151,9 @@ class Booking:
         }
         self._moved: dict[int, Position] = {}
         self._cycles: list[tuple[Any, ...]] = []
-        self._ended_us: dict[CycleKey, int] = {}
+        self._booked: dict[CycleKey, Booked] = {}
         self._curves: dict[CycleKey, tuple[Any, ...]] = {}
+        self._features: list[tuple[Any, ...]] = []
         self._tallies: Counter[TallyKey] = Counter()
         self._gaps: list[Row] = []
         self._quarantined: list[Row] = []
@@ -178,6 +184,8 @@ class Booking:
             self.add_gap(controller_id, gap, self._now)
         for count in entry.counts:
             self._change_count(controller_id, count)
+        for setting in entry.settings:
+            self._change_setting(controller_id, setting, entry.position)
         for clock in entry.clocks:
             self._change_clock(controller_id, clock)
         for quarantined in entry.quarantined:
@@ -196,6 +204,7 @@ class Booking:
         """Write what was gathered. Raises: what the database raises: IntegrityError for a cycle it has."""
         self._write_tuples(tables.cycle, self._cycles)
         self._write_tuples(tables.curve, list(self._curves.values()))
+        self._write_tuples(tables.curve_feature, self._features)
         self._write(
             add_to_tally(self._connection.dialect.name),
             [tally_row(key, cycles) for key, cycles in self._tallies.items()],
@@ -249,7 +258,7 @@ class Booking:
         cycle = booked.cycle
         tool_id = self._tool_id(booked.tool)
         ended_us = to_us(booked.ended_at)
-        self._ended_us[controller_id, booked.epoch, booked.sequence] = ended_us
+        self._booked[controller_id, booked.epoch, booked.sequence] = (ended_us, cycle.tension_speed_mm_s)
         self._cycles.append(
             (
                 controller_id,
@@ -285,11 +294,10 @@ class Booking:
             coded = encode(curve)
         except ValueError as error:
             return self._quarantine_curve(key, booked, f"its samples can't be coded: {error}")
-        ended_us = self._ended_us.get(key)
-        if ended_us is None:
-            ended_us = self._find_ended_us(key)
-        if ended_us is None:
+        cycle = self._booked.get(key) or self._find_booked(key)
+        if cycle is None:
             return self._quarantine_curve(key, booked, "its cycle is not in the book")
+        ended_us, speed_mm_s = cycle
         row = (
             *key,
             ended_us,
@@ -303,18 +311,18 @@ class Booking:
         kept = self._curves.get(key) or self._find_curve(key)
         if kept is None:
             self._curves[key] = row
+            self._features.append((*key, *feature_columns(curve, speed_mm_s)))
         elif kept != row:
             self._quarantine_curve(key, booked, "the book has another curve of this cycle")
         return None
 
-    def _find_ended_us(self, key: CycleKey) -> int | None:
-        ended_at = self._connection.scalar(
-            select(tables.cycle.c.ended_at).where(*_has_key(tables.cycle, key))
-        )
-        return None if ended_at is None else to_us(ended_at)
+    def _find_booked(self, key: CycleKey) -> Booked | None:
+        columns = (tables.cycle.c.ended_at, tables.cycle.c.tension_speed_mm_s)
+        row = self._connection.execute(select(*columns).where(*_has_key(tables.cycle, key))).one_or_none()
+        return None if row is None else (to_us(row.ended_at), row.tension_speed_mm_s)
 
     def _find_curve(self, key: CycleKey) -> tuple[Any, ...] | None:
-        if key in self._ended_us:
+        if key in self._booked:
             return None  # its cycle is new, and no curve precedes its cycle
         row = self._connection.execute(select(tables.curve).where(*_has_key(tables.curve, key))).one_or_none()
         return None if row is None else (*row[:3], to_us(row.ended_at), *row[4:])
@@ -403,6 +411,20 @@ class Booking:
             "noticed_at": change.noticed_at,
         }
         self._connection.execute(tables.count_change.insert(), row)
+
+    def _change_setting(self, controller_id: int, change: SettingChange, position: Position | None) -> None:
+        row = {
+            "commit_number": self.next_number(),
+            "controller_id": controller_id,
+            "setting": change.setting,
+            "value_before": orjson.dumps(change.before).decode(),
+            "value_after": orjson.dumps(change.after).decode(),
+            "not_before": change.not_before,
+            "noticed_at": change.at,
+            "epoch": position.epoch if position else None,
+            "sequence": position.sequence if position else None,
+        }
+        self._connection.execute(tables.setting_change.insert(), row)
 
     def _change_clock(self, controller_id: int, change: ClockChange) -> None:
         row = {
@@ -508,6 +530,16 @@ def seen_row(seen: StatusSeen) -> Row:
         "settings": _json(status.settings),
         "extra": _json(status.extra),
     }
+
+
+def feature_columns(curve: Curve, speed_mm_s: float | None) -> tuple[Any, ...]:
+    """Columns of `curve_feature` after the key."""
+    try:
+        found = features(curve, speed_mm_s if speed_mm_s is not None and speed_mm_s > 0 else None)
+    except ValueError as error:
+        found = Features(curve.quantity, 0, notes=(str(error),))
+    *values, notes = astuple(found)
+    return (*values, orjson.dumps(notes).decode())
 
 
 def tally_row(key: TallyKey, cycles: int) -> Row:

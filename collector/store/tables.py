@@ -217,6 +217,35 @@ curve = Table(
     Column("coded", LargeBinary, nullable=False),  # see curves.py: codec number, sample type, coded samples
 )
 
+# What `collector.analysis.features` says of a curve, in the transaction that stores it. Tension or torque, in
+# the unit of the curve's `quantity`.
+curve_feature = Table(
+    "curve_feature",
+    BOOK,
+    Column("controller_id", ForeignKey("controller.controller_id"), primary_key=True, autoincrement=False),
+    Column("epoch", Integer, primary_key=True, autoincrement=False),
+    Column("sequence", BigInteger, primary_key=True, autoincrement=False),
+    Column("quantity", Text, nullable=False),
+    Column("samples", Integer, nullable=False),
+    Column("duration_ms", Double),
+    Column("peak", Double),
+    Column("peak_ms", Double),
+    Column("take_up_ms", Double),
+    Column("take_up_travel_mm", Double),
+    Column("half_rise_ms", Double),
+    Column("slope_per_s", Double),
+    Column("slope_standard_error_per_s", Double),
+    Column("rise_area_s", Double),
+    Column("work_j", Double),
+    Column("lock", Double),
+    Column("settle", Double),
+    Column("seating_loss", Double),
+    Column("noise", Double),
+    Column("clipped", Boolean, nullable=False),
+    Column("truncated", Boolean, nullable=False),
+    Column("notes", Text, nullable=False),  # JSON: why a feature is NULL
+)
+
 # Counts in 15-minute UTC buckets, kept in the transaction that stores the cycles.
 tally = Table(
     "tally",
@@ -269,6 +298,23 @@ count_change = Table(
     Index(None, "controller_id", "epoch", "sequence"),
 )
 
+# Somebody set a value at the controller: what its status showed last before, and first after.
+setting_change = Table(
+    "setting_change",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("controller_id", ForeignKey("controller.controller_id"), nullable=False),
+    Column("setting", Text, nullable=False),
+    Column("value_before", Text, nullable=False),  # JSON
+    Column("value_after", Text, nullable=False),  # JSON
+    Column("not_before", Instant, nullable=False),
+    Column("noticed_at", Instant, nullable=False),
+    Column("epoch", Integer),  # the position then: about there in the order of cycles
+    Column("sequence", BigInteger),
+    Index(None, "controller_id", "noticed_at"),
+    Index(None, "noticed_at"),
+)
+
 clock_change = Table(
     "clock_change",
     BOOK,
@@ -296,6 +342,24 @@ fault = Table(
     Index(None, "controller_id", "raised_at"),
     Index(None, "tool_id", "raised_at"),
     Index(None, "raised_at"),
+)
+
+# Something that the analysis noticed. `kind`, controller, tool and measure together are open at most once.
+finding = Table(
+    "finding",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("kind", Text, nullable=False),
+    Column("controller_id", ForeignKey("controller.controller_id")),
+    Column("tool_id", ForeignKey("tool.tool_id")),
+    Column("measure", Text, nullable=False),  # '' where it is of no measure
+    Column("says", Text, nullable=False),
+    Column("evidence", Text, nullable=False),  # JSON
+    Column("began_at", Instant, nullable=False),
+    Column("noticed_at", Instant, nullable=False),
+    Column("ended_at", Instant),  # NULL: it still holds
+    Index(None, "tool_id", "noticed_at"),
+    Index(None, "ended_at"),
 )
 
 quarantine = Table(
@@ -329,25 +393,43 @@ service = Table(
     Index(None, "serial", "done_at"),
 )
 
+# That somebody has seen a finding, with a remark. The finding is named by the book's instance and its commit
+# number there: a desk outlives a book.
+acknowledgement = Table(
+    "acknowledgement",
+    DESK,
+    Column("acknowledgement_id", Integer, primary_key=True),
+    Column("book", Text, nullable=False),
+    Column("finding", BigInteger, nullable=False),
+    Column("acknowledged_by", Text, nullable=False),
+    Column("remark", Text, nullable=False),
+    Column("acknowledged_at", Instant, nullable=False),
+    Index(None, "book", "finding"),
+)
+
 __all__ = [
     "BOOK",
     "DESK",
     "Instant",
+    "acknowledgement",
     "book",
     "clock_change",
     "controller",
     "controller_status",
     "count_change",
     "curve",
+    "curve_feature",
     "cycle",
     "epoch",
     "fault",
+    "finding",
     "from_us",
     "gap",
     "mount",
     "position",
     "quarantine",
     "service",
+    "setting_change",
     "tally",
     "to_us",
     "tool",

@@ -37,11 +37,13 @@ from datetime import UTC, datetime
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
+import orjson
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from collector.errors import BookDamaged, StoreError
 from collector.model import (
+    SET_VALUES,
     ControllerIdentity,
     ControllerMemory,
     Cycle,
@@ -392,9 +394,9 @@ def find_memory(connection: Connection, controller: str) -> ControllerMemory:
         )
     )
     seen = connection.execute(
-        select(status.c.read_at, status.c.clock_offset_ms, status.c.clock_uncertainty_ms).where(
-            status.c.controller_id == controller_id
-        )
+        select(
+            status.c.read_at, status.c.clock_offset_ms, status.c.clock_uncertainty_ms, status.c.settings
+        ).where(status.c.controller_id == controller_id)
     ).one_or_none()
     cycle = tables.cycle
     last = connection.execute(
@@ -406,6 +408,8 @@ def find_memory(connection: Connection, controller: str) -> ControllerMemory:
     here = (at.epoch, at.sequence) if at else None
     # what a log brought is a row of the log, not the controller's record
     of_memory = last is not None and last.brought_by is None and (last.epoch, last.sequence) == here
+    settings = {name: getattr(last, name, None) for name in SET_VALUES}
+    settings |= orjson.loads(seen.settings) if seen and seen.settings else {}
     return ControllerMemory(
         position=Position(at.epoch, at.sequence, at.total_count, at.read_through_at) if at else None,
         tool=ToolName(*mounted) if mounted else None,
@@ -422,6 +426,7 @@ def find_memory(connection: Connection, controller: str) -> ControllerMemory:
         controller_serial=connection.scalar(
             select(tables.controller.c.serial).where(tables.controller.c.controller_id == controller_id)
         ),
+        settings={name: value for name, value in settings.items() if value is not None},
     )
 
 

@@ -6,33 +6,33 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api import schemas
+from api.schemas import common, records
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
-    "/": ("/", schemas.Index),
-    "/problems/{kind}": ("/problems/not-ready", schemas.ProblemKind),
-    "/healthz": ("/healthz", schemas.Alive),
-    "/readyz": ("/readyz", schemas.Ready),
-    "/v1/controllers": ("/v1/controllers", schemas.Page[schemas.Controller]),
-    "/v1/controllers/{name}": ("/v1/controllers/A-02", schemas.Controller),
-    "/v1/controllers/{name}/mounts": ("/v1/controllers/A-01/mounts", schemas.Page[schemas.MountOn]),
-    "/v1/controllers/{name}/counter": ("/v1/controllers/A-02/counter", schemas.CountChangePage),
-    "/v1/controllers/{name}/clock": ("/v1/controllers/A-02/clock", schemas.ClockChangePage),
+    "/": ("/", records.Index),
+    "/problems/{kind}": ("/problems/not-ready", common.ProblemKind),
+    "/healthz": ("/healthz", records.Alive),
+    "/readyz": ("/readyz", records.Ready),
+    "/v1/controllers": ("/v1/controllers", common.Page[records.Controller]),
+    "/v1/controllers/{name}": ("/v1/controllers/A-02", records.Controller),
+    "/v1/controllers/{name}/mounts": ("/v1/controllers/A-01/mounts", common.Page[records.MountOn]),
+    "/v1/controllers/{name}/counter": ("/v1/controllers/A-02/counter", records.CountChangePage),
+    "/v1/controllers/{name}/clock": ("/v1/controllers/A-02/clock", records.ClockChangePage),
     "/v1/controllers/{name}/reconciliation": (
         "/v1/controllers/A-02/reconciliation",
-        schemas.ReconciliationPage,
+        records.ReconciliationPage,
     ),
-    "/v1/tools": ("/v1/tools?last=2", schemas.Page[schemas.ListedTool]),
-    "/v1/tools/{serial}": ("/v1/tools/2042", schemas.ToolDetail),
-    "/v1/tools/{serial}/cycles": ("/v1/tools/2042/cycles", schemas.ToolPage[schemas.ListedCycle]),
-    "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", schemas.ToolPage[schemas.ListedCurve]),
-    "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", schemas.ToolCounts),
-    "/v1/tools/{serial}/service": ("/v1/tools/2042/service", schemas.Service),
-    "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", schemas.Cycle),
-    "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", schemas.Curve),
-    "/v1/faults": ("/v1/faults", schemas.FaultPage),
-    "/v1/gaps": ("/v1/gaps", schemas.Page[schemas.Gap]),
-    "/v1/quarantine": ("/v1/quarantine", schemas.Page[schemas.Quarantined]),
+    "/v1/tools": ("/v1/tools?last=2", common.Page[records.ListedTool]),
+    "/v1/tools/{serial}": ("/v1/tools/2042", records.ToolDetail),
+    "/v1/tools/{serial}/cycles": ("/v1/tools/2042/cycles", common.ToolPage[records.ListedCycle]),
+    "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", common.ToolPage[records.ListedCurve]),
+    "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", records.ToolCounts),
+    "/v1/tools/{serial}/service": ("/v1/tools/2042/service", records.Service),
+    "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
+    "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
+    "/v1/faults": ("/v1/faults", records.FaultPage),
+    "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
+    "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
 }
 """Path in the document -> an address of that kind, and the model that it must answer with."""
 
@@ -65,7 +65,7 @@ async def test_an_answer_is_as_the_document_says(
 async def test_a_tool_with_a_service_is_as_the_document_says(client: httpx.AsyncClient) -> None:
     """The members that are null without one have their type with one."""
     made = await client.post("/v1/tools/2042/service", json=DONE)
-    schemas.RecordedService.model_validate_json(made.content, strict=True)
+    records.RecordedService.model_validate_json(made.content, strict=True)
     for path in ("/v1/tools/{serial}", "/v1/tools/{serial}/service", "/v1/tools/{serial}/counts"):
         address, model = SAMPLES[path]
         model.model_validate_json((await client.get(address)).content, strict=True)
@@ -83,7 +83,7 @@ def test_every_operation_says_that_it_may_answer_with_a_problem(document: dict[s
 async def test_a_problem_is_as_the_document_says(client: httpx.AsyncClient) -> None:
     """With the members of its kind."""
     for address in ("/v1/tools/2041", "/v1/faults?last=0", "/v1/nothing"):
-        found = schemas.Problem.model_validate_json((await client.get(address)).content, strict=True)
+        found = common.Problem.model_validate_json((await client.get(address)).content, strict=True)
         assert found.status >= 400
         assert not found.model_extra
 

@@ -7,7 +7,7 @@ from typing import Any
 import httpx
 import pytest
 
-from api import schemas
+from api.schemas import records
 from collector.model import ClockChange, MountChange
 from collector.store.queries import NOBODY_COUNTED
 from tests.api.plant import IDENTITIES, LATEST, MOVED, TWIN_2, Plant, writing
@@ -31,7 +31,7 @@ async def told(plant: Plant) -> AsyncIterator[Told]:
 async def reconciliation(client: httpx.AsyncClient, address: str = HERE, query: str = "") -> dict[str, Any]:
     answer = await client.get(f"{address}/reconciliation{query}")
     assert answer.status_code == 200
-    schemas.ReconciliationPage.model_validate_json(answer.content, strict=True)
+    records.ReconciliationPage.model_validate_json(answer.content, strict=True)
     return dict(answer.json())
 
 

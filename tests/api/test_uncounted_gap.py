@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import httpx
 
-from api import schemas
+from api.schemas import records
 from collector.model import Gap
 from collector.store.queries import NOBODY_COUNTED
 from tests.api.plant import LATEST, MOVED, Plant, writing
@@ -31,7 +31,7 @@ async def test_a_gap_without_a_number_makes_every_sum_unknown(
     assert controller["unknown"]["gap_totals.cycles"] == NOBODY_COUNTED
 
     answer = await client.get(f"{address}/counts", params=asked | day)
-    schemas.ToolCounts.model_validate_json(answer.content, strict=True)
+    records.ToolCounts.model_validate_json(answer.content, strict=True)
     counts = answer.json()
     beside = next(each for each in counts["controllers"] if each["controller"] == "A-02")
     for part in (counts["lifetime"], counts["days"][0], beside):

@@ -1,13 +1,16 @@
 """What one poller knows of its controller: it moves on only with the book."""
 
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from collector.clock import ClockOffset
+from collector.config import EXAMPLE_LAYOUTS
 from collector.errors import StalePosition, StoreError
+from collector.layouts.schema import load_layout
 from collector.model import (
     BookedCycle,
     ControllerIdentity,
@@ -199,3 +202,52 @@ async def test_as_many_cycles_as_the_time_allows(rig: Rig) -> None:
     assert standing.most(now) == timedelta(seconds=10.005) // shortest + slots
     await standing.keep(Position(1, 1, None, now - timedelta(seconds=1)))
     assert standing.most(now) == timedelta(seconds=1) // shortest + slots
+
+
+async def test_what_somebody_sets_is_listed_once(rig: Rig) -> None:
+    """From status to status, and over a restart of the collector; the first value is no change."""
+    standing = await rig.standing()
+    for second, torque_nm in ((0, 4.5), (1, 4.5), (2, 4.8)):
+        seen = rig.look(
+            standing, timedelta(seconds=second), timedelta(), settings={"set_torque_nm": torque_nm}
+        )
+        await standing.keep_news(seen, None)
+        standing.looked(seen)
+    standing = await rig.standing()
+    for second, settings in (
+        (10, {"set_torque_nm": None}),
+        (11, {"set_torque_nm": 5.0}),
+        (30, {"set_torque_nm": 5.0}),
+    ):
+        seen = rig.look(standing, timedelta(seconds=second), timedelta(), settings=settings)
+        await standing.keep_news(seen, None)
+        standing.looked(seen)
+    listed = [
+        (row.value_before, row.value_after, row.not_before, row.noticed_at)
+        for row in rig.rows(tables.setting_change)
+    ]
+    seconds = [BEGIN + timedelta(seconds=each) for each in (1, 2, 10, 11)]
+    assert listed == [("4.5", "4.8", *seconds[:2]), ("4.8", "5.0", *seconds[2:])]
+
+
+async def test_what_only_the_records_tell_is_watched_there(rig: Rig) -> None:
+    """The example layout that keeps the last record only shows its set torque nowhere else."""
+    layout = load_layout(EXAMPLE_LAYOUTS / "last-record-modbus.toml")
+    standing = Standing(NAME, layout, rig.writer, await rig.writer.recall(NAME), lambda: rig.clock)
+    torques = (4.5, 4.5, 4.8)
+    made = [
+        replace(booked(number), cycle=Cycle(sequence=number, set_torque_nm=torque_nm, raw=b"%d" % number))
+        for number, torque_nm in enumerate(torques, start=1)
+    ]
+    await standing.keep(Position(1, 3), cycles=made)
+    again = Standing(NAME, layout, rig.writer, await rig.writer.recall(NAME), lambda: rig.clock)
+    later = replace(booked(4), cycle=Cycle(sequence=4, set_torque_nm=4.5, raw=b"4"))
+    await again.keep(Position(1, 4), cycles=[later])
+    listed = [
+        (row.setting, row.value_before, row.value_after, row.noticed_at)
+        for row in rig.rows(tables.setting_change)
+    ]
+    assert listed == [
+        ("set_torque_nm", "4.5", "4.8", made[2].ended_at),
+        ("set_torque_nm", "4.8", "4.5", later.ended_at),
+    ]

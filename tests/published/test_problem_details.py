@@ -12,8 +12,8 @@ from urllib.parse import urljoin, urlsplit
 import orjson
 import pytest
 
-from api import schemas
 from api.problems import PROBLEM_JSON, PROBLEMS, problem
+from api.schemas import common
 
 EXAMPLE = {
     "type": "https://example.com/probs/out-of-credit",
@@ -40,7 +40,7 @@ def test_the_media_type_is_that_of_the_registry() -> None:
 
 def test_the_example_of_rfc_9457_has_the_members_that_ours_have() -> None:
     """Its own extensions beside them, which a reader ignores where it does not know them."""
-    read = schemas.Problem.model_validate(EXAMPLE | {"status": 403})
+    read = common.Problem.model_validate(EXAMPLE | {"status": 403})
     assert read.model_extra == {"balance": 30, "accounts": ["/account/12345", "/account/67890"]}
     assert set(EXAMPLE) - set(read.model_extra) | {"status"} == {
         "type",

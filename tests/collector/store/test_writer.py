@@ -1,10 +1,11 @@
 """The writer: all of an entry or nothing, once, and durable when it says so."""
 
 import asyncio
+import json
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import closing
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ import pytest
 from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.exc import OperationalError
 
+from collector.analysis.features import features
 from collector.errors import StalePosition, StoreError
 from collector.model import (
     ControllerMemory,
@@ -22,6 +24,7 @@ from collector.model import (
     Link,
     MountChange,
     Position,
+    SettingChange,
     ToolName,
 )
 from collector.store import tables
@@ -183,6 +186,31 @@ async def test_a_curve_carries_the_end_of_its_cycle(writer: Writer, book_reader:
     assert (stored[0]["scale"], stored[0]["offset"], stored[0]["sample_interval_us"]) == (0.5, -3.0, 500)
 
 
+async def test_a_curve_has_its_features_beside_it(writer: Writer, book_reader: Engine) -> None:
+    """As the analysis finds them, with the cycle's tension speed, in the transaction that stores the curve;
+    one that comes later too. What it can't find is null, with the reason in `notes`."""
+    told = cycle(1, tension_speed_mm_s=40.0), cycle(2)
+    await writer.commit(entry("L1-01", 1, 2, cycles=told, curves=(curve(1),)))
+    await writer.commit(entry("L1-01", 3, 3, curves=(curve(2, samples=SAMPLES[:6]),)))
+    first, second = rows(book_reader, tables.curve_feature)
+    expected = asdict(features(curve(1).curve, 40.0))
+    notes = list(expected.pop("notes"))
+    assert ({name: first[name] for name in expected}, json.loads(first["notes"])) == (expected, notes)
+    assert (first["controller_id"], first["epoch"], first["sequence"]) == (1, 1, 1)
+    assert (second["peak"], json.loads(second["notes"])) == (None, ["3 samples are too few for a curve"])
+
+
+async def test_a_setting_that_was_changed_is_listed(writer: Writer, book_reader: Engine) -> None:
+    """With what it was and is, between which looks, and where in the order of cycles."""
+    at = MORNING + timedelta(seconds=10)
+    change = SettingChange("band", "B15", "B20", MORNING, at)
+    await writer.commit(entry("L1-01", 1, 2, settings=(change,)))
+    (listed,) = rows(book_reader, tables.setting_change)
+    assert (listed["setting"], listed["value_before"], listed["value_after"]) == ("band", '"B15"', '"B20"')
+    assert (listed["not_before"], listed["noticed_at"]) == (MORNING, at)
+    assert (listed["epoch"], listed["sequence"]) == (1, 2)
+
+
 async def test_the_same_curve_again_is_nothing_new(writer: Writer, book_reader: Engine) -> None:
     """A curve that comes again, in the same entry or later, changes nothing."""
     await writer.commit(entry("L1-01", 1, 1, curves=(curve(1), curve(1))))
@@ -230,6 +258,7 @@ async def test_a_poller_finds_what_it_left(writer: Writer) -> None:
         open_faults={"E7": False},
         clock_offset_ms=3600000.0,
         clock_uncertainty_ms=40.0,
+        settings={"set_torque_nm": 4.5},
         controller_serial="cabinet of L1-01",
     )
     assert await writer.recall("L1-02") == ControllerMemory()

@@ -164,6 +164,33 @@ def create_cycles() -> None:
         of_controller("curve"),
     )
     op.create_table(
+        "curve_feature",
+        Column("controller_id", Integer, nullable=False, autoincrement=False),
+        Column("epoch", Integer, nullable=False, autoincrement=False),
+        Column("sequence", BigInteger, nullable=False, autoincrement=False),
+        Column("quantity", Text, nullable=False),
+        Column("samples", Integer, nullable=False),
+        Column("duration_ms", Double),
+        Column("peak", Double),
+        Column("peak_ms", Double),
+        Column("take_up_ms", Double),
+        Column("take_up_travel_mm", Double),
+        Column("half_rise_ms", Double),
+        Column("slope_per_s", Double),
+        Column("slope_standard_error_per_s", Double),
+        Column("rise_area_s", Double),
+        Column("work_j", Double),
+        Column("lock", Double),
+        Column("settle", Double),
+        Column("seating_loss", Double),
+        Column("noise", Double),
+        Column("clipped", Boolean, nullable=False),
+        Column("truncated", Boolean, nullable=False),
+        Column("notes", Text, nullable=False),
+        PrimaryKey("controller_id", "epoch", "sequence", name="pk_curve_feature"),
+        of_controller("curve_feature"),
+    )
+    op.create_table(
         "tally",
         Column("tool_id", Integer, nullable=False, autoincrement=False),
         Column("bucket_at", BigInteger, nullable=False, autoincrement=False),
@@ -242,6 +269,24 @@ def create_events() -> None:
         "ix_count_change_controller_id_epoch_sequence", "count_change", ["controller_id", "epoch", "sequence"]
     )
     op.create_table(
+        "setting_change",
+        Column("commit_number", BigInteger, nullable=False, autoincrement=False),
+        Column("controller_id", Integer, nullable=False),
+        Column("setting", Text, nullable=False),
+        Column("value_before", Text, nullable=False),
+        Column("value_after", Text, nullable=False),
+        Column("not_before", BigInteger, nullable=False),
+        Column("noticed_at", BigInteger, nullable=False),
+        Column("epoch", Integer),
+        Column("sequence", BigInteger),
+        PrimaryKey("commit_number", name="pk_setting_change"),
+        of_controller("setting_change"),
+    )
+    op.create_index(
+        "ix_setting_change_controller_id_noticed_at", "setting_change", ["controller_id", "noticed_at"]
+    )
+    op.create_index("ix_setting_change_noticed_at", "setting_change", ["noticed_at"])
+    op.create_table(
         "clock_change",
         Column("commit_number", BigInteger, nullable=False, autoincrement=False),
         Column("controller_id", Integer, nullable=False),
@@ -273,6 +318,24 @@ def create_events() -> None:
     op.create_index("ix_fault_controller_id_raised_at", "fault", ["controller_id", "raised_at"])
     op.create_index("ix_fault_tool_id_raised_at", "fault", ["tool_id", "raised_at"])
     op.create_index("ix_fault_raised_at", "fault", ["raised_at"])
+    op.create_table(
+        "finding",
+        Column("commit_number", BigInteger, nullable=False, autoincrement=False),
+        Column("kind", Text, nullable=False),
+        Column("controller_id", Integer),
+        Column("tool_id", Integer),
+        Column("measure", Text, nullable=False),
+        Column("says", Text, nullable=False),
+        Column("evidence", Text, nullable=False),
+        Column("began_at", BigInteger, nullable=False),
+        Column("noticed_at", BigInteger, nullable=False),
+        Column("ended_at", BigInteger),
+        PrimaryKey("commit_number", name="pk_finding"),
+        of_controller("finding"),
+        of_tool("finding"),
+    )
+    op.create_index("ix_finding_tool_id_noticed_at", "finding", ["tool_id", "noticed_at"])
+    op.create_index("ix_finding_ended_at", "finding", ["ended_at"])
     op.create_table(
         "quarantine",
         Column("commit_number", BigInteger, nullable=False, autoincrement=False),

@@ -22,3 +22,14 @@ def upgrade() -> None:
         PrimaryKeyConstraint("service_id", name="pk_service"),
     )
     op.create_index("ix_service_serial_done_at", "service", ["serial", "done_at"])
+    op.create_table(
+        "acknowledgement",
+        Column("acknowledgement_id", Integer, nullable=False),
+        Column("book", Text, nullable=False),
+        Column("finding", BigInteger, nullable=False),
+        Column("acknowledged_by", Text, nullable=False),
+        Column("remark", Text, nullable=False),
+        Column("acknowledged_at", BigInteger, nullable=False),
+        PrimaryKeyConstraint("acknowledgement_id", name="pk_acknowledgement"),
+    )
+    op.create_index("ix_acknowledgement_book_finding", "acknowledgement", ["book", "finding"])

@@ -1,0 +1,66 @@
+"""What all answers are made of, lists, and problems."""
+
+from typing import Annotated, Generic, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Item = TypeVar("Item")
+
+Number64 = Annotated[str, Field(pattern=r"^-?[0-9]+$", description="A 64-bit whole number, as text.")]
+Hex = Annotated[str, Field(pattern=r"^([0-9a-f]{2})*$", description="Bytes as they came, in hexadecimal.")]
+Unknown = Annotated[
+    dict[str, str],
+    Field(description="Why a member is null: its name -> the reason. Null is never the same as zero."),
+]
+Cautions = Annotated[list[str], Field(description="To be shown wherever this is shown.")]
+
+
+class Answer(BaseModel):
+    """Unknown members are refused here so that the tests notice what the document does not tell."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class Mistake(Answer):
+    where: Literal["path", "query", "body"]
+    name: str
+    says: str
+
+
+class Problem(BaseModel):
+    """Problem details (RFC 9457). `type` is relative to this API and can be followed."""
+
+    model_config = ConfigDict(extra="allow")
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str
+    mistakes: list[Mistake] | None = None
+    makers: list[str] | None = None
+    models: list[str] | None = None
+    reasons: list[str] | None = None
+    book: str | None = None
+
+
+class ProblemKind(Answer):
+    type: str
+    title: str
+    status: int
+    advice: str
+
+
+class Page(Answer, Generic[Item]):
+    items: list[Item]
+    next: str | None
+    """Cursor of the next page; null on the last."""
+
+
+class Tool(Answer):
+    maker: str
+    model: str
+    serial: str
+
+
+class ToolPage(Page[Item], Generic[Item]):
+    tool: Tool
