@@ -82,6 +82,8 @@ class Inbox:
         self._replaced_last = 0
         """The sequence that it showed."""
         self._epoch_began_at: datetime | None = None
+        self._behind_since: datetime | None = None
+        """Since when statuses show a last cycle before our position."""
 
     @property
     def topics(self) -> dict[str, int]:
@@ -130,7 +132,29 @@ class Inbox:
         seen = self._standing.look(status, reading, message.received_at)
         if identity == "new":
             self._tray.controller_serial = status.controller_serial
-        await self._flush(seen, self._read_through(seen))
+        await self._flush(seen, self._fallen_back(seen) or self._read_through(seen))
+
+    def _fallen_back(self, seen: StatusSeen) -> Position | None:
+        """A status can be overtaken by a cycle; if all of them stay behind our position, it is the controller
+        that fell back, to a number that this returns as the position in a new epoch."""
+        before, status = self._tray.position, seen.status
+        numbering = self._standing.numbering
+        behind = (before.sequence - status.last_sequence) % numbering.modulus if before else 0
+        if before is None or self._replaced_by is not None or not 0 < behind <= numbering.modulus // 2:
+            self._behind_since = None
+            return None
+        self._behind_since = self._behind_since or seen.read_at
+        if seen.read_at - self._behind_since < OVERTAKEN_MOST:
+            return None
+        self._behind_since, self._epoch_began_at = None, seen.read_at
+        number = ledger.first_number(status.last_sequence)
+        begun = Position(before.epoch + 1, number, status.total_count)
+        most = self._most(seen.read_at)
+        restart = ledger.restart(before, begun, number + 1, numbering, most, seen.read_at)
+        log.warning("%s: a new memory: it shows %d, after %d", self._standing.name, number, before.sequence)
+        self._tray.counts += [restart.change] if restart.change else []
+        self._tray.gaps += ledger.bound(restart.gaps, [], self._standing.settled_at, seen.read_at)
+        return replace(begun, total_count=restart.total_count)
 
     def _note_tool(self, tool: ToolName | None, message: Message) -> None:
         """Cycles may still be on their way that were made before this status, by the tool before."""
@@ -142,6 +166,7 @@ class Inbox:
 
     async def _take_cycle(self, message: Message) -> None:
         cycle = self._decoder.decode_cycle(message.payload)
+        self._behind_since = None
         position = self._tray.position
         most = self._most(message.received_at)
         numbering = self._standing.numbering
@@ -293,8 +318,9 @@ class Inbox:
         self._tray = Tray(self._standing.position)
 
     async def _keep(self, seen: StatusSeen | None, position: Position | None) -> None:
-        tray = self._tray
-        if not tray.empty:
+        tray, known = self._tray, self._standing.position
+        begins_epoch = position is not None and known is not None and position.epoch != known.epoch
+        if begins_epoch or not tray.empty:
             await self._standing.keep(
                 position or tray.position,
                 cycles=tray.cycles,

@@ -293,11 +293,12 @@ def _around(each: BookedCycle) -> timedelta:
 # ---- gaps that close ---------------------------------------------------------------------------------------
 
 
-def fits(gap: Gap, number: int, late: LateCycle, modulus: int) -> bool:
-    """Whether a late cycle may be that number of a gap: it is in it, and its time lies within the bounds."""
-    last = gap.last_sequence
-    if last is None:
-        last = min(gap.first_sequence + modulus // 2, FITS - 1)
+def fits(gap: Gap, number: int, late: LateCycle, room: int) -> bool:
+    """Whether a late cycle may be that number of a gap: it is in it, and its time lies within the bounds.
+
+    Args: room: numbers that a gap without a last one may have (`room_in`).
+    """
+    last = min(gap.first_sequence + room, FITS) - 1 if gap.last_sequence is None else gap.last_sequence
     if not gap.first_sequence <= number <= last:
         return False
     if late.ended_at is None or late.time_uncertainty_ms is None:
@@ -305,6 +306,13 @@ def fits(gap: Gap, number: int, late: LateCycle, modulus: int) -> bool:
     around = timedelta(milliseconds=late.time_uncertainty_ms)
     early = gap.after_at is not None and late.ended_at + around < gap.after_at
     return not early and not (gap.before_at is not None and late.ended_at - around > gap.before_at)
+
+
+def room_in(gap: Gap, modulus: int, shortest_cycle: timedelta) -> int:
+    """Cycles that can be missing in a gap where nobody counted them."""
+    if gap.after_at is None or gap.before_at is None:
+        return modulus // 2 + 1
+    return min((gap.before_at - gap.after_at) // shortest_cycle, modulus // 2) + 1
 
 
 Bounds = tuple[datetime | None, datetime | None]

@@ -6,7 +6,7 @@ and OPC 40001-101 for results).
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 Result = Literal["ok", "nok", "undecided", "unknown"]
@@ -374,6 +374,8 @@ class LateEntry:
     """In words: "log file L1-07.csv"."""
     from_log: bool
     """Another text of the cycles than the controller's own records, and any age; else late messages."""
+    shortest_cycle: timedelta
+    """Least time between the ends of two cycles."""
     count_modulus: int | None = None
     """Of the count in a record; None where that never wraps, or there is none."""
     quarantined: tuple[Quarantined, ...] = ()

@@ -341,6 +341,7 @@ class Standing:
             modulus=self.numbering.modulus,
             maker=self.layout.tool.maker,
             model=self.layout.tool.model,
+            shortest_cycle=self.numbering.shortest_cycle,
             brought_by=brought_by,
             from_log=quarantined is not None,
             count_modulus=count.modulus if count else None,

@@ -14,13 +14,15 @@ from typing import Any
 from sqlalchemy import Connection, and_, func, or_, select
 
 from collector.clock import as_utc
-from collector.ledger import NO_TOOL, Bounds, fits, remainders
+from collector.ledger import NO_TOOL, Bounds, fits, remainders, room_in
 from collector.model import BookedCycle, Cycle, Gap, LateCycle, LateEntry, LateOutcome, Quarantined, ToolName
 from collector.store import tables
 from collector.store.booking import Booking, Known, not_registered
 
 LOG_COARSENESS = timedelta(seconds=1)
 """A log may cut or round its times to seconds."""
+OVERTAKEN_MOST = 100
+"""Numbers behind a cycle, that a message without a time may have where nobody counted what is missing."""
 RECENT = timedelta(minutes=1)
 """A message that does not tell its time can only have been overtaken by messages of just now."""
 LARGEST = 2**63 - 1
@@ -224,8 +226,12 @@ class _Late:
         first, modulus = each.gap.first_sequence, self._entry.modulus
         number = first + (late.cycle.sequence - first) % modulus
         last = number if each.gap.last_sequence is None else each.gap.last_sequence
+        room = room_in(each.gap, modulus, self._entry.shortest_cycle)
+        timed = late.ended_at is not None and late.time_uncertainty_ms is not None
+        if not (timed or self._entry.from_log):
+            room = min(room, OVERTAKEN_MOST)
         for candidate in range(number, last + 1, modulus):
-            free = candidate not in each.found and fits(each.gap, candidate, late, modulus)
+            free = candidate not in each.found and fits(each.gap, candidate, late, room)
             if free and self._fits_beside(each.gap.epoch, candidate, late.cycle.total_count):
                 yield candidate
 

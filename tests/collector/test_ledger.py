@@ -555,6 +555,7 @@ def test_a_gap_with_nothing_around_it_lies_between_the_polls() -> None:
 
 
 HOUR = Gap(1, 101, 110, "history overwritten", NOW, NOW + timedelta(hours=1))
+UNCOUNTED = replace(HOUR, last_sequence=None)
 
 
 @pytest.mark.parametrize(
@@ -570,9 +571,11 @@ HOUR = Gap(1, 101, 110, "history overwritten", NOW, NOW + timedelta(hours=1))
         (HOUR, 105, 61, 60_001.0, True),
         (HOUR, 105, None, None, True),  # it does not say when
         (HOUR, 105, 300, None, True),  # nothing is known of its time
-        (replace(HOUR, last_sequence=None), 20_000, 30, 10.0, True),
-        (replace(HOUR, last_sequence=None), 40_000, 30, 10.0, False),  # further than half a circle
-        (replace(HOUR, last_sequence=None), 100, 30, 10.0, False),
+        (UNCOUNTED, 20_000, 30, 10.0, True),
+        (UNCOUNTED, 40_000, 30, 10.0, False),  # further than half a circle
+        (UNCOUNTED, 100, 30, 10.0, False),
+        (replace(UNCOUNTED, before_at=NOW + timedelta(seconds=2)), 201, 0, 10.0, True),
+        (replace(UNCOUNTED, before_at=NOW + timedelta(seconds=2)), 202, 0, 10.0, False),  # 101 in 2 s
         (replace(HOUR, after_at=None, before_at=None), 105, -9999, 10.0, True),
     ],
 )
@@ -582,7 +585,7 @@ def test_a_late_cycle_fits_a_gap_by_its_number_and_its_time(
     """It may have ended within the bounds, by all that is known."""
     ended_at = None if minutes is None else NOW + timedelta(minutes=minutes)
     late = LateCycle(record(number, 2**16), ended_at, uncertainty_ms)
-    assert ledger.fits(gap, number, late, 2**16) is fits
+    assert ledger.fits(gap, number, late, ledger.room_in(gap, 2**16, timedelta(milliseconds=20))) is fits
 
 
 @given(

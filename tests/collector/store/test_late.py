@@ -101,8 +101,11 @@ async def book(
     await writer.commit(Entry("L1-01", None, at, cycles=booked, gaps=gaps, **more))
 
 
+SHORTEST = timedelta(milliseconds=20)
+
+
 async def take(writer: Writer, *cycles: LateCycle, modulus: int = 2**16, **more: Any) -> LateOutcome:
-    given = {"brought_by": LOG, "from_log": True, **more}
+    given = {"brought_by": LOG, "from_log": True, "shortest_cycle": SHORTEST, **more}
     return await writer.take_late(
         LateEntry("L1-01", cycles, modulus, maker=TOOL.maker, model=TOOL.model, **given)
     )
@@ -513,6 +516,6 @@ async def test_the_next_entry_knows_what_late_cycles_made_known(writer: Writer, 
 
 async def test_late_cycles_of_an_unknown_controller_are_refused(writer: Writer) -> None:
     """Nothing goes in for a controller that was not registered."""
-    nobody = LateEntry("L9-99", (late(5, 5),), 2**16, "", "", LOG, from_log=True)
+    nobody = LateEntry("L9-99", (late(5, 5),), 2**16, "", "", LOG, from_log=True, shortest_cycle=SHORTEST)
     with pytest.raises(StoreError, match="L9-99 is not in the book"):
         await writer.take_late(nobody)

@@ -76,7 +76,16 @@ class Told:
     async def find(self, *sequences: int) -> LateOutcome:
         """They come late, in a log file."""
         late = tuple(LateCycle(Cycle(number, raw=b"late %d" % number), MORNING, None) for number in sequences)
-        entry = LateEntry(self.name, late, 2**32, TOOL.maker, TOOL.model, f"log file {self.name}.csv", True)
+        entry = LateEntry(
+            self.name,
+            late,
+            2**32,
+            TOOL.maker,
+            TOOL.model,
+            f"log file {self.name}.csv",
+            True,
+            timedelta(milliseconds=20),
+        )
         return await self.writer.take_late(entry)
 
     async def swap(self, tool: ToolName | None) -> None:
