@@ -213,6 +213,30 @@ async def test_a_sequence_that_falls_back_begins_an_epoch(rig: Rig) -> None:
     assert (gap.epoch, gap.first_sequence, gap.last_sequence) == (1, 4, 6)
 
 
+async def test_a_status_that_stays_behind_is_a_fall_back(rig: Rig) -> None:
+    """With no cycle to show it: what is missing is listed by the count, and the next cycle goes on from
+    there, under a number that the memory before has used."""
+    told = [status(4, at_s=at_s, counts={"total": 6}) for at_s in (10, 40, 69, 71)]
+    await rig.take(
+        [status(0, clock=True), cycle(1), cycle(2), cycle(5)],
+        told[:3],
+        [told[3], cycle(5, "new", total=7, at_s=80)],
+    )
+    assert rig.sequences() == [(1, 1), (1, 2), (1, 5), (2, 5)]
+    assert rig.gaps() == [(1, 3, 4, "messages lost"), (1, 6, 6, "controller restarted")]
+
+
+async def test_a_status_that_was_overtaken_is_no_fall_back(rig: Rig) -> None:
+    """Those of less than a minute prove nothing; nor does any of them once a cycle came or one agreed."""
+    early = [status(1, at_s=at_s) for at_s in (10, 40, 69)]
+    again = [status(1, at_s=at_s) for at_s in (75, 100, 130)]
+    await rig.take(
+        [cycle(1), cycle(2), *early, status(2, at_s=70), *again, cycle(3, at_s=131), status(2, at_s=140)]
+    )
+    assert rig.sequences() == [(1, 1), (1, 2), (1, 3)]
+    assert rig.gaps() == []
+
+
 async def test_a_restart_is_seen_also_below_the_books_first_cycle(rig: Rig) -> None:
     """The book began at 40; a controller that counts from 1 again is in a new epoch at once."""
     await rig.take([cycle(40), cycle(41)])
