@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Engine
 
 from collector.backoff import Backoff
+from collector.errors import StoreError
 from collector.inbox import Inbox
 from collector.layouts.schema import ModbusLayout, MqttLayout, S7Layout
 from collector.model import ControllerIdentity
@@ -21,6 +22,9 @@ from collector.store.writer import Writer
 from tests.simulated.book import Killed
 from tests.simulated.network import Blocks, Messages, Place
 from tests.simulated.writer import VirtualWriter
+
+LOG_FILE = "log file"
+LOOK_EVERY_S = 30.0
 
 
 class Collector:
@@ -69,7 +73,17 @@ class Collector:
         memory = await writer.recall(place.name)
         layout = place.machine.kind.layout
         standing = Standing(place.name, layout, writer, memory, self._utc_now)
-        backoff = Backoff(self._dice.random)
+        logs = asyncio.create_task(_take_logs(standing, place))
+        link = asyncio.create_task(self._follow_link(standing, place))
+        try:
+            ended, _ = await asyncio.wait([logs, link], return_when=asyncio.FIRST_COMPLETED)
+            for each in ended:
+                each.result()
+        finally:
+            await _cancel([logs, link])
+
+    async def _follow_link(self, standing: Standing, place: Place) -> None:
+        layout, backoff = place.machine.kind.layout, Backoff(self._dice.random)
         if isinstance(layout, MqttLayout):
             inbox = Inbox(standing, layout, place.name)
             await follow(standing, lambda: Messages(place, inbox.topics), inbox.work, backoff)
@@ -77,6 +91,18 @@ class Collector:
             assert isinstance(layout, ModbusLayout | S7Layout)
             polling = Polling(standing, layout, self._interval_s)
             await follow(standing, lambda: Blocks(place), polling.work, backoff)
+
+
+async def _take_logs(standing: Standing, place: Place) -> None:
+    """As `collector/log_folder.py`: a file that could not be taken as a whole comes again."""
+    while True:
+        await asyncio.sleep(LOOK_EVERY_S)
+        while place.logs:
+            try:
+                await standing.take_late(place.logs[0], brought_by=f"{LOG_FILE} of {place.name}")
+            except StoreError:
+                break
+            del place.logs[0]
 
 
 def identity(place: Place) -> ControllerIdentity:

@@ -3,10 +3,11 @@
 import asyncio
 import random
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from collector.layouts.decoder import Decoder
 from tests.simulated.network import Weather
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ What no reader could ever know, and therefore is not drawn:
 - A clock set by less than one reading of it can be wrong by (its resolution, a message's delay).
 - A clock that is set, or stands still, at a controller that pushes: its statuses come when they come, and a
   stamp from between two of them looks like that of a delayed message until the next one shows the clock.
+- A log with stamps of a clock that was set since: nobody says by how much it was wrong when.
 - A clock set a second time before the first was seen: a stamp from between is of a clock that nobody ever
   read.
 - A count that somebody enters between a restart and the first look at it: the one witness of how many cycles
@@ -272,6 +274,31 @@ async def clock_stands(world: "World", site: "Site", dice: random.Random) -> boo
     return True
 
 
+def keeps_a_log(site: "Site") -> bool:
+    """With a time in each row, and a clock to hold it against."""
+    fine = site.kind.layout.time_resolution_ms <= 1
+    return fine and site.kind.knows("clock") and "controller_time" in site.kind.record_shows
+
+
+async def log_brought(world: "World", site: "Site", dice: random.Random) -> bool:
+    """Rows of the controller's own log, some of them with less in them than its records."""
+    made = site.machine.made
+    if site.clock_was_changed or not made:
+        return False
+    first = dice.choice([0, dice.randrange(len(made)), max(len(made) - 20, 0)])
+    last = dice.choice([len(made), dice.randint(first, len(made))])
+    left_out = dice.choice([{}, {"total_count": None}, {"tool_serial": None}])
+    decoder = Decoder(site.kind.layout)
+    rows = [
+        replace(decoder.decode_cycle(each.raw), raw=b"row %d" % each.true_id, **left_out)
+        for each in made[first:last]
+        if each.readable
+    ]
+    site.place.logs.append(rows)
+    await asyncio.sleep(a_while(dice))
+    return True
+
+
 # ---- the broker --------------------------------------------------------------------------------------------
 
 
@@ -331,6 +358,7 @@ FAULTS = (
     Fault("addresses swapped", 3, has_twin, swapped),
     Fault("clock set", 2, is_read, clock_set),
     Fault("clock stands still", 0.7, is_read, clock_stands),
+    Fault("log file brought", 4, keeps_a_log, log_brought),
     Fault("broker restarted", 4, is_pushed, broker_restart),
     Fault("broker's queue overflowed", 4, is_pushed, small_queue),
     Fault("messages twice", 3, is_pushed, publisher("twice")),

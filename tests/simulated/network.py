@@ -11,6 +11,7 @@ from typing import Literal, Self
 
 from collector.errors import BadReply, LinkDown, Refused
 from collector.layouts.schema import Block, RegisterBlock
+from collector.model import Cycle
 from collector.sources.base import Message
 from tests.simulated.broker import Broker
 from tests.simulated.kinds import REGISTER_BYTES
@@ -78,6 +79,8 @@ class Place:
     def __init__(self, name: str, way: Way, machine: Machine, now: Callable[[], float]) -> None:
         self.name, self.way, self.machine, self.now = name, way, machine, now
         self.broker: Broker | None = None
+        self.logs: list[list[Cycle]] = []
+        """Log files of the controller that belongs here, brought and not taken yet: their rows."""
 
 
 class Blocks:

@@ -163,7 +163,11 @@ class Site:
         self._count_changed_at = self.world.utc_now()
 
     def can_change_clock(self) -> bool:
-        return not self._is_unread_since(self._clock_changed_at)
+        return not self._is_unread_since(self._clock_changed_at) and not self.place.logs
+
+    @property
+    def clock_was_changed(self) -> bool:
+        return self._clock_changed_at is not None
 
     def clock_changed(self) -> None:
         self._clock_changed_at = self.world.utc_now()
