@@ -9,15 +9,11 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import astuple, dataclass
 from datetime import datetime
-from functools import cache
 from operator import attrgetter
 from typing import Any, Literal, TypeVar
 
 import orjson
-from sqlalchemy import Connection, Dialect, Executable, Table, select
-from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
-from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
+from sqlalchemy import Connection, CursorResult, Executable, Table, select
 
 from collector.analysis.features import Features, features
 from collector.errors import StalePosition, StoreError
@@ -45,14 +41,17 @@ from collector.model import (
 )
 from collector.store import tables
 from collector.store.curves import dtype_of, encode
+from collector.store.driver_sql import (
+    LAST_NUMBER,
+    POSITIONS,
+    SET_LAST_NUMBER,
+    add_to_tally_text,
+    insert_text,
+    text,
+    upsert_text,
+)
 from collector.store.tables import from_us, to_us
 from collector.store.tallies import bucket_of
-
-INSERT: dict[str, Callable[[Table], Any]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
-WITH_TUPLES: dict[str, tuple[Callable[..., Dialect], str]] = {
-    "sqlite": (SQLiteDialect_pysqlite, "qmark"),
-    "postgresql": (PGDialect_psycopg, "format"),
-}
 
 AS_THE_CONTROLLER_SAID = (
     "result",
@@ -86,34 +85,6 @@ TallyKey = tuple[int, int, int, str, str, str, str]
 """tool_id, bucket in µs, controller_id, mode, band, result, completion."""
 
 
-@cache
-def driver_insert(dialect: str, table: Table) -> str:
-    """For the hot path: text for the driver, which takes tuples in the order of the table's columns."""
-    speaks, paramstyle = WITH_TUPLES[dialect]
-    return str(table.insert().compile(dialect=speaks(paramstyle=paramstyle)))
-
-
-@cache
-def upsert(dialect: str, table: Table, columns: tuple[str, ...], key: str = "controller_id") -> Executable:
-    """Insert rows of these columns, or set them in the row with the same key."""
-    insert = INSERT[dialect](table)
-    upserting: Executable = insert.on_conflict_do_update(
-        index_elements=[key],
-        set_={name: insert.excluded[name] for name in columns if name != key},
-    )
-    return upserting
-
-
-@cache
-def add_to_tally(dialect: str) -> Executable:
-    insert = INSERT[dialect](tables.tally)
-    adding: Executable = insert.on_conflict_do_update(
-        index_elements=list(tables.tally.primary_key.columns),
-        set_={"cycles": tables.tally.c.cycles + insert.excluded.cycles},
-    )
-    return adding
-
-
 @dataclass(frozen=True, slots=True)
 class Known:
     """Ids of controllers and tools, as committed."""
@@ -142,12 +113,12 @@ class Booking:
         self._connection = connection
         self._known = known
         self._now = now
-        # FOR UPDATE on PostgreSQL: numbers are given out and become visible in one order
-        self._number: int = connection.scalars(select(tables.book.c.commit_number).with_for_update()).one()
+        self._dialect = connection.dialect.name
+        self._number: int = self._ask(LAST_NUMBER).scalars().one()
         self._first_number = self._number
         self._positions = {
-            row.controller_id: Position(row.epoch, row.sequence, row.total_count, row.read_through_at)
-            for row in connection.execute(select(tables.position))
+            row.controller_id: position_of(row.epoch, row.sequence, row.total_count, row.read_through_at)
+            for row in self._ask(POSITIONS)
         }
         self._moved: dict[int, Position] = {}
         self._cycles: list[tuple[Any, ...]] = []
@@ -205,8 +176,8 @@ class Booking:
         self._write_tuples(tables.cycle, self._cycles)
         self._write_tuples(tables.curve, list(self._curves.values()))
         self._write_tuples(tables.curve_feature, self._features)
-        self._write(
-            add_to_tally(self._connection.dialect.name),
+        self._write_text(
+            add_to_tally_text(self._dialect),
             [tally_row(key, cycles) for key, cycles in self._tallies.items()],
         )
         self._write(tables.gap.insert(), self._gaps)
@@ -219,11 +190,17 @@ class Booking:
         seen = {id_: each for id_, each in self._seen.items() if id_ not in both}
         self._upsert(tables.controller_status, seen, seen_row)
         if self._number != self._first_number:
-            self._connection.execute(tables.book.update().values(commit_number=self._number))
+            self._connection.exec_driver_sql(text(self._dialect, SET_LAST_NUMBER), (self._number,))
+
+    def _ask(self, statement: Executable) -> CursorResult[Any]:
+        return self._connection.exec_driver_sql(text(self._dialect, statement))
 
     def _write_tuples(self, table: Table, rows: list[tuple[Any, ...]]) -> None:
+        self._write_text(insert_text(self._dialect, table), rows)
+
+    def _write_text(self, sql: str, rows: list[tuple[Any, ...]]) -> None:
         if rows:
-            self._connection.exec_driver_sql(driver_insert(self._connection.dialect.name, table), rows)
+            self._connection.exec_driver_sql(sql, rows)
 
     def _write(self, statement: Executable, rows: list[Row]) -> None:
         if rows:
@@ -232,7 +209,8 @@ class Booking:
     def _upsert(self, table: Table, by_controller: dict[int, Each], row: Callable[[Each], Row]) -> None:
         rows = [{"controller_id": id_, **row(each)} for id_, each in by_controller.items()]
         if rows:
-            self._write(upsert(self._connection.dialect.name, table, tuple(rows[0])), rows)
+            upserting = upsert_text(self._dialect, table, tuple(rows[0]))
+            self._write_text(upserting.sql, upserting.rows(rows))
 
     def next_number(self) -> int:
         self._number += 1
@@ -483,6 +461,11 @@ class Booking:
 # ---- rows --------------------------------------------------------------------------------------------------
 
 
+def position_of(epoch: int, sequence: int, total_count: int | None, through_us: int | None) -> Position:
+    """Of a row as the driver gives it."""
+    return Position(epoch, sequence, total_count, None if through_us is None else from_us(through_us))
+
+
 def position_row(position: Position) -> Row:
     return {
         "epoch": position.epoch,
@@ -542,18 +525,10 @@ def feature_columns(curve: Curve, speed_mm_s: float | None) -> tuple[Any, ...]:
     return (*values, orjson.dumps(notes).decode())
 
 
-def tally_row(key: TallyKey, cycles: int) -> Row:
+def tally_row(key: TallyKey, cycles: int) -> tuple[Any, ...]:
+    """In the order of the columns."""
     tool_id, bucket_us, controller_id, mode, band, result, completion = key
-    return {
-        "tool_id": tool_id,
-        "bucket_at": from_us(bucket_us),
-        "controller_id": controller_id,
-        "mode": mode,
-        "band": band,
-        "result": result,
-        "completion": completion,
-        "cycles": cycles,
-    }
+    return tool_id, bucket_us, controller_id, mode, band, result, completion, cycles
 
 
 def _has_key(table: Table, key: CycleKey) -> list[Any]:

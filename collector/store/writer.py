@@ -54,7 +54,8 @@ from collector.model import (
     ToolName,
 )
 from collector.store import tables
-from collector.store.booking import Booking, Known, not_registered, upsert
+from collector.store.booking import Booking, Known, not_registered
+from collector.store.driver_sql import upsert
 from collector.store.engine import is_book_ready, is_of_the_store, shrink_log, store_errors, translate
 from collector.store.late import find_known, take_late
 

@@ -28,8 +28,8 @@ from collector.model import (
     ToolName,
 )
 from collector.store import tables
-from collector.store.booking import driver_insert
 from collector.store.curves import encode
+from collector.store.driver_sql import insert_text
 from collector.store.engine import (
     SQLITE_VERSION,
     StoreAddress,
@@ -110,7 +110,7 @@ def write_bare(engine: Engine, rows_of: dict[Any, list[Any]]) -> float:
     for first in range(0, len(rows_of[tables.cycle]), CYCLES_MOST):
         driver.execute("BEGIN IMMEDIATE")
         for table, rows in rows_of.items():
-            driver.executemany(driver_insert("sqlite", table), rows[first : first + CYCLES_MOST])
+            driver.executemany(insert_text("sqlite", table), rows[first : first + CYCLES_MOST])
         driver.commit()
     taken_s = time.perf_counter() - begun
     connection.close()
