@@ -249,7 +249,11 @@ def _with_tuples(value: Any) -> Any:
 
 def _mistakes(model: type[BaseModel], toml: TomlFile, errors: list[ErrorDetails]) -> list[Mistake]:
     says: dict[KeyPath, list[str]] = {}
+    places = [error["loc"] for error in errors]
     for error in errors:
+        loc = error["loc"]
+        if error["type"] == "too_short" and any(each != loc == each[: len(loc)] for each in places):
+            continue  # an entry that has a mistake of its own is not counted
         sentences = says.setdefault(_key_of(error, toml.data), [])
         sentence = _sentence(model, error)
         if sentence not in sentences:  # one per member of a union

@@ -52,6 +52,12 @@ def mistakes(folder: Path, text: str) -> list[tuple[int | None, str, str]]:
     return [(each.line, each.key, each.says) for each in caught.value.mistakes]
 
 
+def test_an_entry_with_a_mistake_is_one_mistake(folder: Path) -> None:
+    """The list that holds it is not said to be empty as well."""
+    one = GOOD[: GOOD.rindex("[[controllers]]")].replace("host =", "hots =")
+    assert {key for _, key, _ in mistakes(folder, one)} == {"controllers[0].hots", "controllers[0].host"}
+
+
 WITH_LOG = GOOD.replace('host = "192.0.2.1"', 'host = "192.0.2.1"\nlog_folder = "sticks/L1-01"')
 
 
