@@ -197,10 +197,12 @@ class Polling:
             reading = clock.offset_by_poll(shown.clock, polled.asked_at, now, resolution_ms)
         status = standing.look(shown, reading, now)
         if shown.state == "starting":
-            # Its memory is not there yet; a sequence of zero now would look like a restart.
+            # Its memory is not there yet: a sequence of zero now would look like a restart, and the tool that
+            # it shows may not have made what it will remember.
             self._new_connection = True
             if identity != "replaced":
-                await standing.keep_news(status, standing.position)
+                without_tool = replace(status, status=replace(status.status, tool=standing.tool))
+                await standing.keep_news(without_tool, standing.position)
             return None
         count = getattr(shown, self._layout.count_field) if self._layout.count_field else None
         before, most = standing.position, standing.most(now)

@@ -414,6 +414,8 @@ class Standing:
 
     def seen(self, status: Status, read_at: datetime) -> StatusSeen:
         """A status, with what is known of the controller's clock."""
+        if status.state == "starting":  # what was set may not be there yet either
+            status = replace(status, settings=self._memory.settings)
         offset = self._watch.offset(read_at)
         return StatusSeen(
             status,

@@ -280,6 +280,23 @@ async def test_a_controller_that_is_starting_up_is_not_believed(rig: Rig) -> Non
     assert not rig.rows(tables.gap)
 
 
+async def test_a_tool_that_shows_while_the_controller_starts_made_none_of_what_it_remembers(rig: Rig) -> None:
+    """Cycle 2 was made before the power went, and read after it; the tool was swapped meanwhile."""
+    rig.memory.show(tool="A")
+    rig.make(1)
+    await rig.poll(nothing)
+    rig.make(2)
+    kept = rig.memory.registers
+    rig.memory.registers = [0, 1, *([0] * 98)]
+    rig.memory.show(tool="B")
+    await rig.poll(nothing)
+    rig.memory.registers = kept
+    rig.memory.show(tool="B")
+    await rig.poll()
+    assert rig.made_by() == [(1, "A"), (2, NO_TOOL.serial)]
+    assert rig.mounts()[-1] == ("B", 2, None)
+
+
 async def test_a_memory_cleared_while_connected_is_another_one_although_its_number_is_ahead(rig: Rig) -> None:
     """Cleared with its count after 2, it has come to 3: the record at 2 is not the one in the book."""
 
