@@ -411,7 +411,7 @@ class ControllerMemory:
     last_raw: bytes | None = None
     """The record at the position; None where the book has none there."""
     read_at: datetime | None = None
-    """When the latest status was read."""
+    """When the latest status was read, or the last cycle ended where that status told of no memory yet."""
     open_faults: Mapping[str, bool] = field(default_factory=dict)
     """Code of each fault raised and not cleared -> acknowledged already?"""
     clock_offset_ms: float | None = None

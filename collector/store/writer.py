@@ -396,7 +396,11 @@ def find_memory(connection: Connection, controller: str) -> ControllerMemory:
     )
     seen = connection.execute(
         select(
-            status.c.read_at, status.c.clock_offset_ms, status.c.clock_uncertainty_ms, status.c.settings
+            status.c.read_at,
+            status.c.state,
+            status.c.clock_offset_ms,
+            status.c.clock_uncertainty_ms,
+            status.c.settings,
         ).where(status.c.controller_id == controller_id)
     ).one_or_none()
     cycle = tables.cycle
@@ -409,6 +413,9 @@ def find_memory(connection: Connection, controller: str) -> ControllerMemory:
     here = (at.epoch, at.sequence) if at else None
     # what a log brought is a row of the log, not the controller's record
     of_memory = last is not None and last.brought_by is None and (last.epoch, last.sequence) == here
+    looked_at = seen.read_at if seen else None
+    if seen and seen.state == "starting":  # it did not show what it remembers
+        looked_at = last.ended_at if last else None
     settings = {name: getattr(last, name, None) for name in SET_VALUES}
     settings |= orjson.loads(seen.settings) if seen and seen.settings else {}
     return ControllerMemory(
@@ -420,7 +427,7 @@ def find_memory(connection: Connection, controller: str) -> ControllerMemory:
         if last and last.controller_time
         else None,
         last_raw=bytes(last.raw) if last and of_memory else None,
-        read_at=seen.read_at if seen else None,
+        read_at=looked_at,
         open_faults={code: acknowledged_at is not None for code, acknowledged_at in open_faults},
         clock_offset_ms=seen.clock_offset_ms if seen else None,
         clock_uncertainty_ms=seen.clock_uncertainty_ms if seen else None,
