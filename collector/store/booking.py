@@ -13,7 +13,7 @@ from operator import attrgetter
 from typing import Any, Literal, TypeVar
 
 import orjson
-from sqlalchemy import Connection, CursorResult, Executable, Table, select
+from sqlalchemy import Connection, CursorResult, Executable, Table, Update, select
 
 from collector.analysis.features import Features, features
 from collector.errors import StalePosition, StoreError
@@ -453,9 +453,19 @@ class Booking:
                 self._connection.execute(fault.insert(), row)
             case FaultAcknowledged():
                 unseen = fault.update().where(*is_open, fault.c.acknowledged_at.is_(None))
-                self._connection.execute(unseen.values(acknowledged_at=change.acknowledged_at))
+                self._set_numbered(
+                    unseen, "acknowledged_commit_number", acknowledged_at=change.acknowledged_at
+                )
             case FaultCleared():
-                self._connection.execute(fault.update().where(*is_open).values(cleared_at=change.cleared_at))
+                self._set_numbered(
+                    fault.update().where(*is_open), "cleared_commit_number", cleared_at=change.cleared_at
+                )
+
+    def _set_numbered(self, update: Update, column: str, **values: Any) -> None:
+        """Change rows, if there are any, under a commit number of their own."""
+        number = self._number + 1
+        if self._connection.execute(update.values({column: number, **values})).rowcount:
+            self._number = number
 
 
 # ---- rows --------------------------------------------------------------------------------------------------

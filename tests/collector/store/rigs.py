@@ -133,17 +133,16 @@ def whole_book(engine: Engine) -> dict[str, list[dict[str, Any]]]:
 
 
 def commit_numbers(engine: Engine) -> list[int]:
-    """Of every committed record, and of every gap that was closed, in order."""
-    numbered = [
-        table
+    """Of every committed record, and of what happened to one later, in order."""
+    numbers = [
+        select(column.label("number")).where(column.is_not(None))
         for table in tables.BOOK.sorted_tables
-        if "commit_number" in table.c and table is not tables.book
+        for column in table.c
+        if column.name.endswith("commit_number") and table is not tables.book
     ]
-    given = [select(table.c.commit_number) for table in numbered]
-    closed = tables.gap.c.closed_commit_number
-    every = union_all(*given, select(closed).where(closed.is_not(None))).subquery()
+    every = union_all(*numbers).subquery()
     with engine.connect() as connection:
-        return list(connection.scalars(select(every.c.commit_number).order_by(every.c.commit_number)))
+        return list(connection.scalars(select(every.c.number).order_by(every.c.number)))
 
 
 def count_rows(engine: Engine, table: Any) -> int:
