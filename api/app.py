@@ -18,6 +18,7 @@ from api.resources import (
     curves,
     cycles,
     faults,
+    feed,
     gaps,
     health,
     histories,
@@ -44,6 +45,7 @@ RESOURCES = (
     tools,
     faults,
     gaps,
+    feed,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 

@@ -95,7 +95,7 @@ def list_cycles(
             controller=controller,
         )
     rows, following = cut(rows, last, instance, "cycles", _key)
-    return page(request, [_listed(row) for row in rows], following, tool=named(tool))
+    return page(request, [listed(row) for row in rows], following, tool=named(tool))
 
 
 @router.get("/cycles/{id}", response_model=records.Cycle)
@@ -104,7 +104,7 @@ def show_cycle(request: Request, cycle_id: CycleIdText) -> Response:
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         found = find_cycle(connection, CycleId.parse(cycle_id))
-    body = _listed(found) | {
+    body = listed(found) | {
         "tool": found["tool"],
         "controller_time": found["controller_time"],
         "raw_hex": found["raw"].hex(),
@@ -122,7 +122,8 @@ def _key(row: Row) -> CycleKey:
     return CycleKey(row["ended_at"], row["controller_id"], row["epoch"], row["sequence"])
 
 
-def _listed(row: Row) -> dict[str, Any]:
+def listed(row: Row) -> dict[str, Any]:
+    """A cycle as lists show it."""
     shown = {name: row[name] for name in AS_STORED}
     for name in AS_TEXT:
         shown[name] = text_of(row[name])

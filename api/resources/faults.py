@@ -70,14 +70,15 @@ def list_faults(
             state=state,
         )
     rows, following = cut(rows, last, instance, "faults", _key)
-    return page(request, [_fault(row) for row in rows], following, cautions=CAUTIONS)
+    return page(request, [shown(row) for row in rows], following, cautions=CAUTIONS)
 
 
 def _key(row: Row) -> FaultKey:
     return FaultKey(row["raised_at"], row["commit_number"])
 
 
-def _fault(row: Row) -> dict[str, Any]:
+def shown(row: Row) -> dict[str, Any]:
+    """A fault as lists show it."""
     open_still = row["cleared_at"] is None
     return {name: row[name] for name in AS_STORED} | {
         "commit_number": text_of(row["commit_number"]),

@@ -43,7 +43,7 @@ def list_gaps(
             until=until,
         )
     rows, following = cut(rows, last, instance, "gaps", _key)
-    return page(request, [_gap(row) for row in rows], following)
+    return page(request, [shown(row) for row in rows], following)
 
 
 @router.get("/quarantine", response_model=common.Page[records.Quarantined])
@@ -63,7 +63,8 @@ def _key(row: Row) -> tuple[int]:
     return (row["commit_number"],)
 
 
-def _gap(row: Row) -> dict[str, Any]:
+def shown(row: Row) -> dict[str, Any]:
+    """A gap as lists show it."""
     as_stored = (
         "controller",
         "epoch",

@@ -28,7 +28,7 @@ def list_mounts(request: Request, name: Name, last: Last = 100, cursor: CursorPa
         (before,) = read_cursor(cursor, instance, "mounts", (number,)) or (None,)
         rows = find_mounts_on(connection, name, last=last + 1, before=before)
     rows, following = cut(rows, last, instance, "mounts", commit_number)
-    return page(request, [_mount(row) for row in rows], following)
+    return page(request, [mount(row) for row in rows], following)
 
 
 @router.get("/{name}/counter", response_model=records.CountChangePage)
@@ -68,7 +68,7 @@ def list_clock_changes(
     unknown = unknown_of_clock(found, "clock.")
     return page(
         request,
-        [_clock_change(row) for row in rows],
+        [clock_change(row) for row in rows],
         following,
         clock=clock_of(found),
         read_at=found["read_at"],
@@ -93,7 +93,7 @@ def place(epoch: int | None, sequence: int | None, total_count: int | None) -> d
     return {"epoch": epoch, "sequence": text_of(sequence), "total_count": text_of(total_count)}
 
 
-def _mount(row: Row) -> dict[str, Any]:
+def mount(row: Row) -> dict[str, Any]:
     return named(row) | {
         "commit_number": text_of(row["commit_number"]),
         "mounted_at": row["mounted_at"],
@@ -103,6 +103,6 @@ def _mount(row: Row) -> dict[str, Any]:
     }
 
 
-def _clock_change(row: Row) -> dict[str, Any]:
+def clock_change(row: Row) -> dict[str, Any]:
     as_stored = ("before_ms", "after_ms", "noticed_at")
     return {name: row[name] for name in as_stored} | {"commit_number": text_of(row["commit_number"])}

@@ -28,6 +28,7 @@ LINKS = {
     "faults": "/v1/faults",
     "gaps": "/v1/gaps?state=all",
     "quarantine": "/v1/quarantine",
+    "feed": "/v1/feed?wait=0",
     "alive": "/healthz",
     "ready": "/readyz",
     "document": "/v1/openapi.json",

@@ -448,9 +448,13 @@ def id_of(found: Record) -> str:
 def _cycles(connection: Connection, wanted: Select[Any]) -> list[Record]:
     found = _named(connection, wanted)
     for each in found:
-        each["id"] = id_of(each)
-        each["extra"] = _decoded(each["extra"])
+        each |= of_cycle(each)
     return found
+
+
+def of_cycle(row: Record) -> Record:
+    """What is made of a row of `cycle` that knows its controller's name: its id, `extra` decoded."""
+    return {"id": id_of(row), "extra": _decoded(row["extra"])}
 
 
 # ---- faults, gaps, quarantine ------------------------------------------------------------------------------
@@ -581,11 +585,16 @@ def records(result: Result[Any]) -> list[Record]:
     return [dict(zip(names, row, strict=True)) for row in result]
 
 
+def named_controllers(connection: Connection) -> dict[int, str]:
+    """controller_id -> name."""
+    rows = connection.execute(select(controller.c.controller_id, controller.c.name))
+    return {row.controller_id: row.name for row in rows}
+
+
 def _named(connection: Connection, wanted: Select[Any]) -> list[Record]:
     """With the controller's name as `controller`. Names are looked up apart: controllers are few, and a join
     would give the planner a second, slower way in."""
-    rows = connection.execute(select(controller.c.controller_id, controller.c.name))
-    names = {row.controller_id: row.name for row in rows}
+    names = named_controllers(connection)
     found = records(connection.execute(wanted))
     for each in found:
         each["controller"] = names[each["controller_id"]]

@@ -280,6 +280,7 @@ gap = Table(
     Column("closed_commit_number", BigInteger),
     Index(None, "controller_id", "noticed_at"),
     Index(None, "controller_id", "epoch", "first_sequence"),
+    Index(None, "closed_commit_number"),
 )
 
 # Where the controller's own count was cleared, or became another than its cycles make it.
@@ -344,6 +345,8 @@ fault = Table(
     Index(None, "controller_id", "raised_at"),
     Index(None, "tool_id", "raised_at"),
     Index(None, "raised_at"),
+    Index(None, "acknowledged_commit_number"),
+    Index(None, "cleared_commit_number"),
 )
 
 # Something that the analysis noticed. `kind`, controller, tool and measure together are open at most once.

@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, records
+from api.schemas import common, feed, records
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -32,6 +32,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/faults": ("/v1/faults", records.FaultPage),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
+    "/v1/feed": ("/v1/feed?limit=3", feed.Feed),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
 }
 """Path in the document -> an address of that kind, and the model that it must answer with."""

@@ -251,6 +251,7 @@ def create_events() -> None:
     op.create_index(
         "ix_gap_controller_id_epoch_first_sequence", "gap", ["controller_id", "epoch", "first_sequence"]
     )
+    op.create_index("ix_gap_closed_commit_number", "gap", ["closed_commit_number"])
     op.create_table(
         "count_change",
         Column("commit_number", BigInteger, nullable=False, autoincrement=False),
@@ -320,6 +321,8 @@ def create_events() -> None:
     op.create_index("ix_fault_controller_id_raised_at", "fault", ["controller_id", "raised_at"])
     op.create_index("ix_fault_tool_id_raised_at", "fault", ["tool_id", "raised_at"])
     op.create_index("ix_fault_raised_at", "fault", ["raised_at"])
+    op.create_index("ix_fault_acknowledged_commit_number", "fault", ["acknowledged_commit_number"])
+    op.create_index("ix_fault_cleared_commit_number", "fault", ["cleared_commit_number"])
     op.create_table(
         "finding",
         Column("commit_number", BigInteger, nullable=False, autoincrement=False),
