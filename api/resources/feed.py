@@ -31,8 +31,8 @@ WAITING_MOST = 50
 """Requests that may wait at once; one more is answered as if it had asked without `wait`."""
 
 RESTORED = (
-    "the cursor is from further ahead than the book has come: it was restored from a backup; pull anew what may "
-    "be missing, then follow without a cursor"
+    "the cursor is from further ahead than the book has come: it was restored from a backup; pull anew what "
+    "may be missing, then follow without a cursor"
 )
 
 After = Annotated[
