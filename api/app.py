@@ -24,6 +24,7 @@ from api.resources import (
     index,
     reconciliation,
     service,
+    shifts,
     tools,
 )
 from api.schemas.common import Problem
@@ -44,6 +45,7 @@ RESOURCES = (
     tools,
     faults,
     gaps,
+    shifts,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 

@@ -28,6 +28,7 @@ LINKS = {
     "faults": "/v1/faults",
     "gaps": "/v1/gaps?state=all",
     "quarantine": "/v1/quarantine",
+    "shifts": "/v1/shifts",
     "alive": "/healthz",
     "ready": "/readyz",
     "document": "/v1/openapi.json",
