@@ -22,6 +22,7 @@ from api.resources import (
     health,
     histories,
     index,
+    interval_counts,
     reconciliation,
     service,
     shifts,
@@ -46,6 +47,7 @@ RESOURCES = (
     faults,
     gaps,
     shifts,
+    interval_counts,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 

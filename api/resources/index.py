@@ -29,6 +29,7 @@ LINKS = {
     "gaps": "/v1/gaps?state=all",
     "quarantine": "/v1/quarantine",
     "shifts": "/v1/shifts",
+    "interval_counts": "/v1/counts?by=controller,result",
     "alive": "/healthz",
     "ready": "/readyz",
     "document": "/v1/openapi.json",

@@ -258,6 +258,7 @@ tally = Table(
     Column("result", Text, primary_key=True),
     Column("completion", Text, primary_key=True),
     Column("cycles", BigInteger, nullable=False),
+    Index(None, "controller_id", "bucket_at"),
 )
 
 # What is missing. When late cycles close a part of a gap, its row is closed, and what is still missing of it

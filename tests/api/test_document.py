@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, records, shifts
+from api.schemas import common, counts, records, shifts
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -33,6 +33,10 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/faults": ("/v1/faults", records.FaultPage),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
+    "/v1/counts": (
+        "/v1/counts?from=2026-10-23T00:00:00Z&to=2026-10-26T00:00:00Z&by=shift,tool,result,band",
+        counts.CountPage,
+    ),
     "/v1/shifts": ("/v1/shifts?from=2026-10-23T00:00:00Z&to=2026-10-26T00:00:00Z", shifts.ShiftPage),
 }
 """Path in the document -> an address of that kind, and the model that it must answer with."""

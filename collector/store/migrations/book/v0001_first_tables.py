@@ -206,6 +206,7 @@ def create_cycles() -> None:
         of_controller("tally"),
         of_tool("tally"),
     )
+    op.create_index("ix_tally_controller_id_bucket_at", "tally", ["controller_id", "bucket_at"])
 
 
 def create_events() -> None:
