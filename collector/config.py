@@ -171,6 +171,13 @@ class MqttController(ControllerPart):
 Controller = Annotated[ModbusController | S7Controller | MqttController, Field(discriminator="protocol")]
 
 
+class StatementsPart(Strict):
+    """[statements]"""
+
+    grace_min: Annotated[float, Field(strict=False, ge=0, le=7 * 24 * 60)] = 60.0
+    """After its end, a shift is closed even if a controller was not read through to it."""
+
+
 class Site(Strict):
     """The whole site file."""
 
@@ -182,6 +189,7 @@ class Site(Strict):
     bands: tuple[BandPart, ...] = ()
     tool_models: tuple[ToolModelPart, ...] = ()
     analysis: AnalysisPart = AnalysisPart()
+    statements: StatementsPart = StatementsPart()
     _path: Path = PrivateAttr(default=Path("site.toml"))
 
     @property

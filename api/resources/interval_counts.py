@@ -10,8 +10,9 @@ from api.paging import page
 from api.parameters import From, To, mistake
 from api.resources.shifts import Line, interval
 from api.schemas import counts
+from collector.completeness import why_incomplete
 from collector.config import Site
-from collector.store.completeness import find_gaps_in, find_readings, why_incomplete
+from collector.store.completeness import find_gaps_in, find_readings
 from collector.store.queries import Record, find_tool_names
 from collector.store.tallies import Dimension, count_by
 
