@@ -26,6 +26,7 @@ from api.resources import (
     reconciliation,
     service,
     shifts,
+    statements,
     tools,
 )
 from api.schemas.common import Problem
@@ -48,6 +49,7 @@ RESOURCES = (
     gaps,
     shifts,
     interval_counts,
+    statements,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 

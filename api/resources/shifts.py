@@ -11,6 +11,7 @@ from api.parameters import From, To, in_order, mistake
 from api.schemas import shifts
 from collector.config import Site
 from collector.shifts import Occurrence
+from collector.store.statement_queries import find_stated
 
 router = APIRouter(prefix="/v1/shifts", tags=["shifts"])
 
@@ -33,7 +34,9 @@ def list_shifts(request: Request, since: From = None, until: To = None, line: Li
         for each in site.plan(name).occurrences(begin, end)
     ]
     found.sort(key=lambda row: (row[0], row[1], row[2].begins_at))
-    return page(request, list(_shaped(found, site, now)), None)
+    with request.app.state.stores.book() as connection:
+        stated = find_stated(connection, begin, end)
+    return page(request, list(_shaped(found, site, stated, now)), None)
 
 
 def interval(since: datetime | None, until: datetime | None, now: datetime) -> tuple[datetime, datetime]:
@@ -56,14 +59,17 @@ def lines_of(site: Site, line: str | None) -> list[str]:
     return site.lines if line is None else [line]
 
 
-def _shaped(found: list[tuple[Any, str, Occurrence]], site: Site, now: datetime) -> Iterator[dict[str, Any]]:
+def _shaped(
+    found: list[tuple[Any, str, Occurrence]], site: Site, stated: set[tuple[str, str, str]], now: datetime
+) -> Iterator[dict[str, Any]]:
     for _, line, each in found:
+        is_stated = (line, each.plant_day.isoformat(), each.shift) in stated
         yield {
             "line": line,
             **occurrence(each),
             "zone": site.site.zone,
             "plan_version": each.plan_version,
-            "state": state_of(each, now),
+            "state": "closed" if is_stated else state_of(each, now),
         }
 
 
