@@ -41,15 +41,19 @@ async def close_shifts(
     """Close what can be closed and revise what has changed, line by line; only cancellation ends it."""
     rules = [rules_of(site, layouts, line) for line in site.lines]
     seen = {each.line: Seen() for each in rules}
+    told: dict[str, str] = {}  # what is wrong with a line is said once, not at every pass
     with _reading(site) as engine:
         while True:
             for each in rules:
                 try:
                     seen[each.line] = await close_line(engine, writer, each, seen[each.line], now)
-                except StoreError as error:
-                    log.warning("statements of line %s: %s", each.line, error)
-                except Exception:
-                    log.exception("statements of line %s could not be made", each.line)
+                    told.pop(each.line, None)
+                except Exception as error:
+                    if told.get(each.line) != repr(error):
+                        trace = None if isinstance(error, StoreError) else error
+                        says = "statements of line %s could not be made, it is tried again: %s"
+                        log.error(says, each.line, error, exc_info=trace)
+                    told[each.line] = repr(error)
             await asyncio.sleep(pause_s)
 
 
