@@ -29,6 +29,8 @@ SHIFTS_MOST = 20
 """Closed in one pass over a line: a collector that was away for long makes up for it in steps."""
 ROW: tuple[Dimension, ...] = ("tool_id", "controller_id", "band", "mode")
 """What a row of a statement is of."""
+WAS_READ = "the controller was read through"
+IN_ORDER = "read after the shift was closed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,9 +242,6 @@ class _Pass:
         return content, list(names)
 
 
-WAS_READ = "the controller was read through"
-
-
 def _a_day_before(at: datetime | None) -> datetime | None:
     """Far enough for any uncertainty of a clock, and for one that became smaller."""
     return None if at is None else at - timedelta(days=1)
@@ -256,11 +255,13 @@ def find_events(
         row.controller_id: row.name
         for row in connection.execute(select(controller.c.controller_id, controller.c.name))
     }
+    # What is computed can't be looked up by another index: few cycles are new, and all others are old.
+    ended_us = type_coerce(cycle.c.ended_at, BigInteger) + 0
     cycles = connection.execute(
         select(cycle.c.controller_id, cycle.c.ended_at, cycle.c.brought_by).where(
             cycle.c.commit_number > after,
-            cycle.c.controller_id.in_(controller_ids),
-            cycle.c.ended_at < ended_before,
+            (cycle.c.controller_id + 0).in_(controller_ids),
+            ended_us < to_us(ended_before),
         )
     )
     found = [
@@ -280,9 +281,6 @@ def find_events(
         says = f"gap noticed: {row.reason}" if row.closed_at is None else f"gap filled: {row.closed_by}"
         found.append(Event(names[row.controller_id], row.after_at, row.before_at, says))
     return found
-
-
-IN_ORDER = "read after the shift was closed"
 
 
 def find_latest(

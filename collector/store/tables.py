@@ -400,6 +400,7 @@ statement = Table(
     Column("previous_hash", Text),  # of the statement before it in the book; NULL: it is the first
     UniqueConstraint("line", "plant_day", "shift", "revision"),
     Index(None, "line", "ends_at"),
+    Index(None, "line", "waits"),
     Index(None, "plant_day", "line"),
 )
 

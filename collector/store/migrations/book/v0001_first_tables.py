@@ -236,6 +236,7 @@ def create_statements() -> None:
         UniqueConstraint("line", "plant_day", "shift", "revision", name="uq_statement_line"),
     )
     op.create_index("ix_statement_line_ends_at", "statement", ["line", "ends_at"])
+    op.create_index("ix_statement_line_waits", "statement", ["line", "waits"])
     op.create_index("ix_statement_plant_day_line", "statement", ["plant_day", "line"])
 
 
