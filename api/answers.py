@@ -39,10 +39,10 @@ def is_fresh(request: Request, tag: str) -> bool:
     return said.strip() == "*" or tag in (each.strip().removeprefix("W/") for each in said.split(","))
 
 
-def cacheable(request: Request, tag: str, body: Any) -> Response:
+def cacheable(request: Request, tag: str, body: Any, *, headers: dict[str, str] | None = None) -> Response:
     """With its tag; 304 without a body where the asker has it. `no-cache` means "ask again before using it":
     after the book was restored from a backup, the same address can mean another cycle."""
-    headers = {"etag": tag, "cache-control": "private, no-cache"}
+    every = {"etag": tag, "cache-control": "private, no-cache"} | (headers or {})
     if is_fresh(request, tag):
-        return Response(status_code=304, headers=headers)
-    return answer(body, headers=headers)
+        return Response(status_code=304, headers=every)
+    return answer(body, headers=every)

@@ -23,8 +23,11 @@ from api.resources import (
     health,
     histories,
     index,
+    interval_counts,
     reconciliation,
     service,
+    shifts,
+    statements,
     tools,
 )
 from api.schemas.common import Problem
@@ -46,6 +49,9 @@ RESOURCES = (
     faults,
     gaps,
     feed,
+    shifts,
+    interval_counts,
+    statements,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 

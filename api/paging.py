@@ -62,7 +62,11 @@ def make_cursor(instance: str, kind: str, key: Sequence[datetime | int | str]) -
 
 
 def read_cursor(
-    cursor: str | None, instance: str, kind: str, shape: Sequence[Callable[[object], Any]]
+    cursor: str | None,
+    instance: str,
+    kind: str,
+    shape: Sequence[Callable[[object], Any]],
+    name: str = "cursor",
 ) -> list[Any] | None:
     """The key in it, each part read by its function in `shape`; None where there is no cursor.
 
@@ -78,13 +82,13 @@ def read_cursor(
             raise ValueError
         key = [read(part) for read, part in zip(shape, parts[2:], strict=True)]
     except (binascii.Error, ValueError, OverflowError):
-        says = "cursor is not from this list; take `next` of the page before as it is"
+        says = f"{name} is not from this list; take `next` of the page before as it is"
         raise Problem(
-            "invalid-request", says, mistakes=[{"where": "query", "name": "cursor", "says": says}]
+            "invalid-request", says, mistakes=[{"where": "query", "name": name, "says": says}]
         ) from None
     if parts[0] != instance:
         raise Problem(
-            "book-replaced", "the cursor is from another book; begin again without it", book=instance
+            "book-replaced", f"the {name} is from another book; begin again without it", book=instance
         )
     return key
 
@@ -104,10 +108,19 @@ def cut(
 
 def page(request: Request, items: Sequence[Any], cursor: str | None, **envelope: Any) -> Response:
     """A list with its `next`, in the body and as a Link (RFC 8288). `next` is null on the last page."""
-    headers = {} if cursor is None else {"link": f'<{_next_address(request, cursor)}>; rel="next"'}
-    return answer({**envelope, "items": items, "next": cursor}, headers=headers)
+    body, headers = page_parts(request, items, cursor, **envelope)
+    return answer(body, headers=headers)
 
 
-def _next_address(request: Request, cursor: str) -> str:
-    others = [(name, value) for name, value in request.query_params.multi_items() if name != "cursor"]
-    return f"{path_as_sent(request.scope)}?{urlencode([*others, ('cursor', cursor)])}"
+def page_parts(
+    request: Request, items: Sequence[Any], cursor: str | None, parameter: str = "cursor", **envelope: Any
+) -> tuple[dict[str, Any], dict[str, str]]:
+    """Body and headers of a page, for a list that has headers of its own."""
+    address = None if cursor is None else _next_address(request, parameter, cursor)
+    headers = {} if address is None else {"link": f'<{address}>; rel="next"'}
+    return {**envelope, "items": items, "next": cursor}, headers
+
+
+def _next_address(request: Request, parameter: str, cursor: str) -> str:
+    others = [(name, value) for name, value in request.query_params.multi_items() if name != parameter]
+    return f"{path_as_sent(request.scope)}?{urlencode([*others, (parameter, cursor)])}"

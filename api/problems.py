@@ -46,6 +46,14 @@ PROBLEMS: Mapping[str, Kind] = {
     "ambiguous-model": Kind(
         "Several models share the serial number", 409, "Add ?model= with one of `models`."
     ),
+    "not-closed": Kind(
+        "A shift is not closed yet", 409, "`reasons` says which; ask again after Retry-After seconds."
+    ),
+    "not-complete": Kind(
+        "A statement is not complete",
+        409,
+        "`reasons` says what is missing; ask again when it was found, or without ?require=.",
+    ),
     "book-replaced": Kind(
         "The book was replaced", 410, "The cursor is from another book: begin again without one."
     ),
@@ -84,9 +92,12 @@ KIND_OF_STATUS: Mapping[int, str] = {
 class Problem(Exception):
     """A problem that only the API knows, such as a cursor of another book; `members` go into the document."""
 
-    def __init__(self, kind: str, detail: str, **members: Any) -> None:
+    def __init__(
+        self, kind: str, detail: str, *, headers: Mapping[str, str] | None = None, **members: Any
+    ) -> None:
         super().__init__(detail)
         self.kind = kind
+        self.headers = headers
         self.members = members
 
 
@@ -130,7 +141,7 @@ def _ours(request: Request, error: Exception) -> Response:
 
 def _problem(request: Request, error: Exception) -> Response:
     assert isinstance(error, Problem)
-    return problem(request.scope, error.kind, str(error), **error.members)
+    return problem(request.scope, error.kind, str(error), error.headers, **error.members)
 
 
 def _framework(request: Request, error: Exception) -> Response:

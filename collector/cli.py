@@ -20,6 +20,7 @@ from collector.store.audit import find_audits, verdict
 from collector.store.engine import open_book_reader, store_errors
 from collector.store.queries import Record, find_cycles, find_tool
 from collector.store.reconciliation import COUNTED
+from collector.store.verification import find_verification
 from collector.supervisor import commands, supervise
 
 FAILED = 1
@@ -102,7 +103,14 @@ def _parser() -> argparse.ArgumentParser:
     audit.add_argument("--controller", metavar="NAME", help="this one only")
     audit.add_argument("--json", action="store_true", help="for a program")
     audit.set_defaults(run=_audit)
-    for each in (run, collect, check, cycles, audit):
+    verify = command.add_parser(
+        "verify",
+        help="the closed shifts: their chain of hashes, and every count again from the cycles",
+        epilog="Exit code: 0 all is as it was stated, 1 something is wrong, 2 there is nothing to verify.",
+    )
+    verify.add_argument("--json", action="store_true", help="for a program")
+    verify.set_defaults(run=_verify)
+    for each in (run, collect, check, cycles, audit, verify):
         each.add_argument("--site", type=Path, default=Path("site.toml"), metavar="FILE", help="site.toml")
     return parser
 
@@ -168,6 +176,32 @@ def _audit(asked: argparse.Namespace) -> int:
         for each in found:
             _write_audit(each)
     return VERDICTS[balanced]
+
+
+def _verify(asked: argparse.Namespace) -> int:
+    site, _ = load_site(asked.site)
+    try:
+        engine = open_book_reader(site.store_address)
+        with store_errors(), engine.connect() as connection:
+            found = find_verification(connection)
+    except ClampbookError as error:
+        print(f"clampbook: {error}", file=sys.stderr)
+        return VERDICTS[None]
+    if asked.json:
+        _write_json(found)
+        return VERDICTS[found["verified"]]
+    if found["verified"] is None:
+        print("no shift is closed yet")
+    elif found["verified"]:
+        print(
+            f"{found['statements']} statements of {len(found['lines'])} lines: the chain is unbroken, every "
+            f"count follows from the cycles; the last hash is {found['head']}"
+        )
+    for line in found["mistakes"]:
+        print(f"  WRONG: {line}")
+    for line in found["pending"]:
+        print(f"  TO COME: {line}")
+    return VERDICTS[found["verified"]]
 
 
 def _without_ids(found: Any) -> Any:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 
 from collector import __version__
 from collector.backoff import Backoff
+from collector.closing import close_shifts
 from collector.config import Controller, ModbusController, MqttController, S7Controller, Site, identity
 from collector.errors import StoreError
 from collector.inbox import Inbox
@@ -57,12 +58,13 @@ async def follow_all(site: Site, layouts: Mapping[str, Layout], writer: Writer, 
     async with asyncio.TaskGroup() as tasks:
         # What ends the writer ends the daemon: nothing can be promised without it.
         watch = tasks.create_task(writer.watch(), name="writer")
+        closing = tasks.create_task(close_shifts(site, layouts, writer), name="statements")
         followers = [
             tasks.create_task(follow_controller(site, each, layouts[each.name], writer), name=each.name)
             for each in site.controllers
         ]
         await stop.wait()
-        for each in (watch, *followers):
+        for each in (watch, closing, *followers):
             each.cancel()
 
 

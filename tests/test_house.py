@@ -9,7 +9,18 @@ import pytest
 ROOT = Path(__file__).parent.parent
 LAYOUTS = ["fields", "units", "values", "decoder", "csv_rows", "log_values"]
 ANALYSIS = [f"analysis/{path.stem}" for path in sorted((ROOT / "collector" / "analysis").glob("*.py"))]
-PURE = ["ledger", "clock", "backoff", "model", "rfc3339", *(f"layouts/{name}" for name in LAYOUTS), *ANALYSIS]
+ALONE = [
+    "ledger",
+    "clock",
+    "backoff",
+    "model",
+    "rfc3339",
+    "shifts",
+    "completeness",
+    "canonical_json",
+    "statements",
+]
+PURE = [*ALONE, *(f"layouts/{name}" for name in LAYOUTS), *ANALYSIS]
 NOT_PURE = {"asyncio", "socket", "sqlalchemy", "time", "threading", "os", "pathlib", "logging", "random"}
 
 
@@ -48,7 +59,17 @@ def test_nothing_outside_imports_the_simulators(package: str) -> None:
 
 def test_the_api_knows_only_the_store_the_site_and_the_words() -> None:
     """It can't reach a controller: no source, no poller, no writer."""
-    allowed = {"store", "config", "errors", "model", "rfc3339", "processes", "analysis"}
+    allowed = {
+        "store",
+        "config",
+        "errors",
+        "model",
+        "rfc3339",
+        "processes",
+        "analysis",
+        "shifts",
+        "completeness",
+    }
     for path in modules("api"):
         for each in imports(path):
             package, *rest = each.split(".")

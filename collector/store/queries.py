@@ -282,6 +282,12 @@ def find_tools(connection: Connection, *, last: int = 100, after: ToolKey | None
     return found
 
 
+def find_tool_names(connection: Connection) -> dict[int, Record]:
+    """tool_id -> maker, model, serial of every tool."""
+    rows = records(connection.execute(select(tool.c.tool_id, tool.c.maker, tool.c.model, tool.c.serial)))
+    return {each.pop("tool_id"): each for each in rows}
+
+
 def find_mounts(connection: Connection, tool_id: int) -> list[Record]:
     """Where a tool sat, newest first: controller_id, controller (name), mounted_at, unmounted_at or None."""
     wanted = (
@@ -498,7 +504,7 @@ GapState = Literal["open", "closed"]
 def find_gaps(
     connection: Connection,
     *,
-    last: int = 100,
+    last: int | None = 100,
     before: int | None = None,
     controller: str | None = None,
     state: GapState | None = None,
@@ -565,7 +571,7 @@ def _by_commit_number(
     connection: Connection,
     wanted: Select[Any],
     columns: Any,
-    last: int,
+    last: int | None,
     before: int | None,
     controller: str | None,
 ) -> list[Record]:

@@ -102,8 +102,8 @@ def stays(mounts: Sequence[Record], begin: Mark, origin: Mark, here: Mark, to_po
     """
     found: list[Stay] = []
     for each in mounts:
-        mounted, is_open = _mark(each, "after") or origin, each["unmounted_at"] is None
-        end = here if is_open else _mark(each, "until") or origin
+        mounted, is_open = mark_of(each, "after") or origin, each["unmounted_at"] is None
+        end = here if is_open else mark_of(each, "until") or origin
         found += [Stay(None, begin, mounted), Stay(each, mounted, end, is_open)]
         begin = end
     if to_position and not (found and found[-1].is_open):
@@ -111,7 +111,7 @@ def stays(mounts: Sequence[Record], begin: Mark, origin: Mark, here: Mark, to_po
     return found
 
 
-def _mark(row: Record, which: str) -> Mark | None:
+def mark_of(row: Record, which: str) -> Mark | None:
     if row[f"{which}_epoch"] is None:
         return None
     return Mark(row[f"{which}_epoch"], row[f"{which}_sequence"], row[f"{which}_count"])
@@ -257,7 +257,7 @@ def find_reconciliation(
     to_position = before is None and until is None
     stretches = _find_stretches(connection, controller_id, mounts, here, to_position)
     epochs = [mark.epoch for each in stretches for mark in (each.begin, each.end)]
-    gaps = _find_open_gaps(connection, controller_id, min(epochs, default=0), max(epochs, default=0))
+    gaps = find_open_gaps(connection, controller_id, min(epochs, default=0), max(epochs, default=0))
     rows = [_row(connection, controller_id, each, gaps) for each in reversed(stretches)]
     following = mounts[0]["commit_number"] if older else None
     balanced = all_balanced(rows)
@@ -269,7 +269,7 @@ def find_reconciliation(
 
 def _row(connection: Connection, controller_id: int, stretch: Stretch, gaps: Sequence[Record]) -> Record:
     missing = list(cut_to(stretch, gaps))
-    stored = _count_cycles(connection, controller_id, stretch.begin, stretch.end)
+    stored = count_cycles(connection, controller_id, stretch.begin, stretch.end)
     return equation(stretch, stored, missing) | {
         "mount": stretch.stay.mount,
         "begin": _as_record(stretch.begin),
@@ -311,32 +311,32 @@ def _find_stretches(
     connection: Connection, controller_id: int, mounts: list[Record], here: Mark, to_position: bool
 ) -> list[Stretch]:
     """Oldest first. `to_position`: no mount is newer than these."""
-    origin = _find_origin(connection, controller_id, here)
+    origin = find_origin(connection, controller_id, here)
     earlier = select(mount).where(mount.c.controller_id == controller_id)
     if mounts:
         earlier = earlier.where(mount.c.commit_number < mounts[0]["commit_number"])
     found_earlier = records(connection.execute(earlier.order_by(mount.c.commit_number.desc()).limit(1)))
     # The controller may have been met before it had made any cycle; then its count was known earlier.
-    met = _mark(mounts[0], "after") if mounts else None
+    met = mark_of(mounts[0], "after") if mounts else None
     origin = met if met is not None and place(met) == place(origin) else origin
-    begin = next((mark for each in found_earlier if (mark := _mark(each, "until"))), origin)
+    begin = next((mark for each in found_earlier if (mark := mark_of(each, "until"))), origin)
     found = stays(mounts, begin, origin, here, to_position)
     if not found:
         return []
-    changes = _find_changes(connection, controller_id, found[0].begin.epoch)
+    changes = find_changes_from(connection, controller_id, found[0].begin.epoch)
     lost = {each["epoch"] - 1 for each in changes if each["kind"] == "lost"}
-    ends = {epoch: _end_of(connection, controller_id, epoch) for epoch in lost}
+    ends = {epoch: find_end_of_epoch(connection, controller_id, epoch) for epoch in lost}
     return list(stretches_of(found, changes, ends))
 
 
-def _find_changes(connection: Connection, controller_id: int, from_epoch: int) -> list[Record]:
+def find_changes_from(connection: Connection, controller_id: int, from_epoch: int) -> list[Record]:
     change = count_change.c
     wanted = select(count_change).where(change.controller_id == controller_id, change.epoch >= from_epoch)
     order = (change.epoch, change.sequence, change.commit_number)
     return records(connection.execute(wanted.order_by(*order)))
 
 
-def _find_open_gaps(connection: Connection, controller_id: int, first: int, last: int) -> list[Record]:
+def find_open_gaps(connection: Connection, controller_id: int, first: int, last: int) -> list[Record]:
     """Of these epochs, in order."""
     wanted = select(gap).where(
         gap.c.controller_id == controller_id, gap.c.epoch.between(first, last), gap.c.closed_at.is_(None)
@@ -344,7 +344,7 @@ def _find_open_gaps(connection: Connection, controller_id: int, first: int, last
     return records(connection.execute(wanted.order_by(gap.c.epoch, gap.c.first_sequence)))
 
 
-def _find_origin(connection: Connection, controller_id: int, here: Mark) -> Mark:
+def find_origin(connection: Connection, controller_id: int, here: Mark) -> Mark:
     """The place before the first number that the book knows of; the count there by that cycle's record."""
     order = (cycle.c.epoch, cycle.c.sequence)
     wanted = select(*order, cycle.c.total_count).where(cycle.c.controller_id == controller_id)
@@ -359,7 +359,7 @@ def _find_origin(connection: Connection, controller_id: int, here: Mark) -> Mark
     return here if listed is None else Mark(listed.epoch, listed.first_sequence - 1, None)
 
 
-def _end_of(connection: Connection, controller_id: int, epoch: int) -> int:
+def find_end_of_epoch(connection: Connection, controller_id: int, epoch: int) -> int:
     """The last number that was settled in an epoch before the counter was lost: the gap without a last number
     begins behind it; late cycles may have been placed in that."""
     of_epoch = (gap.c.controller_id == controller_id) & (gap.c.epoch == epoch)
@@ -375,7 +375,7 @@ def _end_of(connection: Connection, controller_id: int, epoch: int) -> int:
     return max((int(number) for number in known if number is not None), default=0)
 
 
-def _count_cycles(connection: Connection, controller_id: int, begin: Mark, end: Mark) -> int:
+def count_cycles(connection: Connection, controller_id: int, begin: Mark, end: Mark) -> int:
     key = (cycle.c.epoch, cycle.c.sequence)
     within = [tuple_(*key) > _bound(key, begin), tuple_(*key) <= _bound(key, end)]
     wanted = select(func.count()).select_from(cycle).where(cycle.c.controller_id == controller_id, *within)

@@ -258,6 +258,7 @@ tally = Table(
     Column("result", Text, primary_key=True),
     Column("completion", Text, primary_key=True),
     Column("cycles", BigInteger, nullable=False),
+    Index(None, "controller_id", "bucket_at"),
 )
 
 # What is missing. When late cycles close a part of a gap, its row is closed, and what is still missing of it
@@ -379,6 +380,35 @@ quarantine = Table(
     Column("received_at", Instant, nullable=False),
 )
 
+# A shift of a line, closed: every revision of it. Rows are never changed; `body` tells all of it, the other
+# columns are there to be looked up by.
+statement = Table(
+    "statement",
+    BOOK,
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
+    Column("line", Text, nullable=False),
+    Column("plant_day", Text, nullable=False),  # ISO 8601
+    Column("shift", Text, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("begins_at", Instant, nullable=False),
+    Column("ends_at", Instant, nullable=False),
+    Column("zone", Text, nullable=False),
+    Column("plan_version", Integer, nullable=False),
+    Column("closed_at", Instant, nullable=False),
+    Column("as_of", BigInteger, nullable=False),  # the last commit that it takes into account
+    Column("basis", Text, nullable=False),
+    Column("complete", Boolean, nullable=False),
+    Column("reasons", Text, nullable=False),  # JSON
+    Column("waits", Boolean, nullable=False),  # some controller was not read through
+    Column("body", Text, nullable=False),  # canonical JSON, without the hash
+    Column("hash", Text, nullable=False),
+    Column("previous_hash", Text),  # of the statement before it in the book; NULL: it is the first
+    UniqueConstraint("line", "plant_day", "shift", "revision"),
+    Index(None, "line", "ends_at"),
+    Index(None, "line", "waits"),
+    Index(None, "plant_day", "line"),
+)
+
 # ---- the desk ----------------------------------------------------------------------------------------------
 
 # Preventive maintenance done on a tool, with the tool's lifetime count at which it was done. The tool is
@@ -435,6 +465,7 @@ __all__ = [
     "quarantine",
     "service",
     "setting_change",
+    "statement",
     "tally",
     "to_us",
     "tool",

@@ -53,7 +53,8 @@ from collector.model import (
     Position,
     ToolName,
 )
-from collector.store import tables
+from collector.statements import Draft
+from collector.store import statements, tables
 from collector.store.booking import Booking, Known, not_registered
 from collector.store.driver_sql import upsert
 from collector.store.engine import is_book_ready, is_of_the_store, shrink_log, store_errors, translate
@@ -187,6 +188,13 @@ class Writer:
             return outcome
 
         return await self._call(write)
+
+    async def close_shifts(self, drafts: Sequence[Draft]) -> bool:
+        """Put statements into the book, all of them or none; durable on return. See `statements.write`.
+
+        Raises: StoreError: the store can't take them.
+        """
+        return await self._call(lambda connection: statements.write(connection, drafts, self._now()))
 
     async def commit(self, entry: Entry) -> None:
         """Put an entry into the book; durable on return.

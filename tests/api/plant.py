@@ -8,10 +8,12 @@ the bounds of plant days.
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from random import Random
+from zoneinfo import ZoneInfo
 
+from collector.closing import close_line
 from collector.model import (
     BookedCurve,
     BookedCycle,
@@ -32,7 +34,9 @@ from collector.model import (
     StatusSeen,
     ToolName,
 )
-from collector.store.engine import StoreAddress, migrate_book, open_book_writer
+from collector.shifts import WEEKDAYS, Shift, ShiftPlan
+from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
+from collector.store.statements import LineRules, Seen
 from collector.store.tables import book
 from collector.store.writer import Writer
 
@@ -40,10 +44,25 @@ SITE = """
 [site]
 name = "Sample plant"
 zone = "Europe/Berlin"
-day_begins = "06:20"
 
 [store]
 folder = "store"
+
+[[shifts]]
+name = "early"
+begins = "06:20"
+ends = "14:42"
+
+[[shifts]]
+name = "late"
+begins = "14:42"
+ends = "22:10"
+
+[[shifts]]
+name = "night"
+begins = "22:10"
+ends = "06:20"
+weekdays = ["monday", "tuesday", "wednesday", "thursday", "friday"]
 
 [[controllers]]
 name = "A-01"
@@ -214,7 +233,20 @@ async def make_plant(address: StoreAddress) -> Plant:
         await filling.work("A-02", MOVED, AUTUMN, LATEST, epoch=2, seed=4)
         await show_faults(filling)
         await show_status(filling)
+        await close_shifts(plant, filling.writer)
     return plant
+
+
+async def close_shifts(plant: Plant, writer: Writer) -> None:
+    """One pass over the line: revisions, and the twenty shifts that are next."""
+    early, late = Shift("early", time(6, 20), time(14, 42)), Shift("late", time(14, 42), time(22, 10))
+    night = Shift("night", time(22, 10), time(6, 20), frozenset(WEEKDAYS[:5]))
+    plan = ShiftPlan.of(ZoneInfo("Europe/Berlin"), [(None, early), (None, late), (None, night)])
+    names = [each.name for each in IDENTITIES]
+    rules = LineRules("line-1", plan, frozenset(names), dict.fromkeys(names), timedelta(hours=1))
+    reader = open_book_reader(plant.address)
+    await close_line(reader, writer, rules, Seen(), lambda: LATEST)
+    reader.dispose()
 
 
 async def lose_some(filling: Filling) -> None:

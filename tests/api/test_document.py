@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, feed, records
+from api.schemas import common, counts, feed, records, shifts, statements
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -34,6 +34,24 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
     "/v1/feed": ("/v1/feed?limit=3", feed.Feed),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
+    "/v1/counts": (
+        "/v1/counts?from=2026-10-23T00:00:00Z&to=2026-10-26T00:00:00Z&by=shift,tool,result,band",
+        counts.CountPage,
+    ),
+    "/v1/statements": ("/v1/statements?plant_day=2026-03-28", statements.StatementPage),
+    "/v1/statements/{line}/{plant_day}/{shift}": (
+        "/v1/statements/line-1/2026-03-28/early",
+        statements.Statement,
+    ),
+    "/v1/statements/{line}/{plant_day}/{shift}/revisions": (
+        "/v1/statements/line-1/2026-03-28/early/revisions",
+        common.Page[statements.StatementRevision],
+    ),
+    "/v1/statements/{line}/{plant_day}/{shift}/revisions/{revision}": (
+        "/v1/statements/line-1/2026-03-28/early/revisions/1",
+        statements.Statement,
+    ),
+    "/v1/shifts": ("/v1/shifts?from=2026-10-23T00:00:00Z&to=2026-10-26T00:00:00Z", shifts.ShiftPage),
 }
 """Path in the document -> an address of that kind, and the model that it must answer with."""
 

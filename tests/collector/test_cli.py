@@ -7,14 +7,19 @@ import subprocess
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from sqlalchemy import delete
 
 from collector import __version__
-from collector.model import ControllerIdentity, ToolName
-from collector.store.engine import StoreAddress, migrate_book, open_book_writer
+from collector.closing import close_line, rules_of
+from collector.config import load_site
+from collector.model import ControllerIdentity, Position, ToolName
+from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
+from collector.store.statements import Seen
 from collector.store.tables import cycle
 from collector.store.writer import Writer
 from tests.collector.store.rigs import OTHER_TOOL, entry
@@ -242,3 +247,48 @@ def test_version_and_help_need_no_site(tmp_path: Path) -> None:
         assert f"\n    {command} " in said
     for command in ("serve", "simulate"):
         assert clampbook(command, "--help", cwd=tmp_path).returncode == 0
+
+
+async def close_a_day(site: Path) -> None:
+    """The day of the cycles is over, its controller was read through, and one pass was made."""
+    whole = entry("L1-01", 1, 12)
+    after = whole.cycles[-1].ended_at + timedelta(days=1)
+    async with writing(site) as writer:
+        await writer.commit(replace(whole, position=Position(1, 12, None, after)))
+        loaded, layouts = load_site(site)
+        reader = open_book_reader(loaded.store_address)
+        await close_line(reader, writer, rules_of(loaded, layouts, "L1"), Seen(), lambda: after)
+        reader.dispose()
+
+
+async def test_verify_counts_every_statement_again(site: Path) -> None:
+    """Exit code 0 and one sentence with the hash to note; for a program the same as JSON."""
+    await close_a_day(site)
+    done = clampbook("verify", "--site", site)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "1 statements of 1 lines: the chain is unbroken" in done.stdout
+    told = json.loads(clampbook("verify", "--site", site, "--json").stdout)
+    assert (told["verified"], told["mistakes"]) == (True, [])
+    assert told["head"] in done.stdout
+
+
+async def test_verify_finds_what_was_changed(site: Path) -> None:
+    """Exit code 1, and what is wrong in words."""
+    await close_a_day(site)
+    engine = open_book_writer(StoreAddress(folder=site.parent / "book"))
+    with engine.begin() as connection:
+        connection.execute(delete(cycle).where(cycle.c.sequence == 5))
+    engine.dispose()
+    done = clampbook("verify", "--site", site)
+    assert done.returncode == 1
+    assert "WRONG: L1, 2026-03-02, day, revision 1: tool T-1001 on L1-01" in done.stdout
+
+
+async def test_verify_without_a_statement_or_a_book_is_no_verdict(site: Path) -> None:
+    """Exit code 2, not 0: nothing was verified."""
+    done = clampbook("verify", "--site", site)
+    assert (done.returncode, "there is no book" in done.stderr) == (2, True)
+    async with writing(site):
+        pass
+    done = clampbook("verify", "--site", site)
+    assert (done.returncode, done.stdout) == (2, "no shift is closed yet\n")

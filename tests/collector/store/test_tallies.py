@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import count
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -17,8 +17,10 @@ from collector.store.tables import from_us, to_us
 from collector.store.tallies import (
     BUCKET_US,
     Count,
+    Dimension,
     bucket_of,
     count_between,
+    count_by,
     count_lifetime,
     edges,
     whole_buckets,
@@ -44,6 +46,8 @@ CYCLES = st.lists(
     ),
     max_size=25,
 )
+
+DIMENSIONS = st.lists(st.sampled_from(get_args(Dimension)), unique=True, max_size=4).map(tuple)
 
 
 def test_a_bucket_is_a_quarter_of_an_hour_in_utc() -> None:
@@ -129,6 +133,37 @@ async def test_counts_equal_a_full_scan(
         ages = (datetime(1970, 1, 1, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC))
         assert count_lifetime(connection, tool_id) == scan(connection, tool, *ages)
         assert count_between(connection, tool_id, *ages) == scan(connection, tool, *ages)
+
+
+@given(cycles=CYCLES, bounds=st.lists(st.tuples(NEAR, NEAR), min_size=1, max_size=3), by=DIMENSIONS)
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+async def test_counts_by_anything_equal_a_full_scan(
+    writer: Writer,
+    book_reader: Engine,
+    numbers: Iterator[int],
+    cycles: list[Any],
+    bounds: list[Any],
+    by: tuple[Dimension, ...],
+) -> None:
+    """By tool, controller, result, completion, band and mode in any combination, over all tools, of all or of
+    some controllers."""
+    example = next(numbers)
+    tool = ToolName(TOOL.maker, TOOL.model, f"T-{example}")
+    for controller in ("L1-01", "L1-02"):
+        await writer.commit(await entry_of(writer, controller, example, tool, cycles))
+    with book_reader.connect() as connection:
+        every = list(connection.execute(select(tables.cycle)))
+        for one, other in bounds:
+            begin, end = sorted((one, other))
+            for ids in (None, [1], [1, 2, 3]):
+                naive = Counter(
+                    tuple(getattr(row, name) or "" if name == "band" else getattr(row, name) for name in by)
+                    for row in every
+                    if begin <= row.ended_at < end and (ids is None or row.controller_id in ids)
+                )
+                found = count_by(connection, by, begin, end, controller_ids=ids)
+                assert {tuple(row[name] for name in by): row["cycles"] for row in found} == naive
+                assert len(found) == len(naive)
 
 
 async def entry_of(writer: Writer, controller: str, epoch: int, tool: ToolName, cycles: list[Any]) -> Entry:

@@ -22,6 +22,7 @@ def upgrade() -> None:
     create_places()
     create_cycles()
     create_events()
+    create_statements()
 
 
 def create_places() -> None:
@@ -206,6 +207,37 @@ def create_cycles() -> None:
         of_controller("tally"),
         of_tool("tally"),
     )
+    op.create_index("ix_tally_controller_id_bucket_at", "tally", ["controller_id", "bucket_at"])
+
+
+def create_statements() -> None:
+    """The closed results of shifts."""
+    op.create_table(
+        "statement",
+        Column("commit_number", BigInteger, nullable=False, autoincrement=False),
+        Column("line", Text, nullable=False),
+        Column("plant_day", Text, nullable=False),
+        Column("shift", Text, nullable=False),
+        Column("revision", Integer, nullable=False),
+        Column("begins_at", BigInteger, nullable=False),
+        Column("ends_at", BigInteger, nullable=False),
+        Column("zone", Text, nullable=False),
+        Column("plan_version", Integer, nullable=False),
+        Column("closed_at", BigInteger, nullable=False),
+        Column("as_of", BigInteger, nullable=False),
+        Column("basis", Text, nullable=False),
+        Column("complete", Boolean, nullable=False),
+        Column("reasons", Text, nullable=False),
+        Column("waits", Boolean, nullable=False),
+        Column("body", Text, nullable=False),
+        Column("hash", Text, nullable=False),
+        Column("previous_hash", Text),
+        PrimaryKey("commit_number", name="pk_statement"),
+        UniqueConstraint("line", "plant_day", "shift", "revision", name="uq_statement_line"),
+    )
+    op.create_index("ix_statement_line_ends_at", "statement", ["line", "ends_at"])
+    op.create_index("ix_statement_line_waits", "statement", ["line", "waits"])
+    op.create_index("ix_statement_plant_day_line", "statement", ["plant_day", "line"])
 
 
 def create_events() -> None:

@@ -1,0 +1,276 @@
+"""Statements over REST: what was closed, every revision of it, and whether that is all."""
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Annotated, Any, Literal
+from urllib.parse import quote
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from sqlalchemy import Connection
+
+from api.answers import cacheable, entity_tag, text_of
+from api.paging import (
+    MOST,
+    CursorParameter,
+    Row,
+    cut,
+    instant,
+    make_cursor,
+    number,
+    page_parts,
+    read_cursor,
+    word,
+)
+from api.parameters import Day, Text, mistake
+from api.problems import Problem
+from api.resources.shifts import Line, lines_of
+from api.schemas import common, statements
+from collector.config import Site
+from collector.errors import NotInBook
+from collector.shifts import Occurrence
+from collector.store.completeness import find_readings
+from collector.store.queries import find_book
+from collector.store.statement_queries import (
+    find_revisions,
+    find_stated_spans,
+    find_statement,
+    find_statements,
+    find_statements_since,
+)
+
+router = APIRouter(prefix="/v1/statements", tags=["statements"])
+
+FOR_EVER = "private, max-age=31536000, immutable"
+SOON_S, LATEST_S = 60, 3600
+"""When to ask again: for a shift that is over, and at most."""
+
+PlantDay = Annotated[Day | None, Query(description="Only of this plant day.")]
+After = Annotated[
+    str | None,
+    Query(
+        description="`next` of the last time: every revision since, in order of commit. Empty: from the first"
+    ),
+]
+Limit = Annotated[int, Query(ge=1, le=MOST, description="How many on a page.")]
+Require = Annotated[
+    Literal["closed", "complete"] | None,
+    Query(description="409 instead of an answer that is not closed, or not complete."),
+]
+LineName = Annotated[Text, Path(description="As in the site file.")]
+DayOfPlant = Annotated[Day, Path(description="Local date on which its first shift begins.")]
+ShiftName = Annotated[Text, Path(description="As in the plan, or `outside-1` …")]
+
+
+@router.get("", response_model=statements.StatementPage)
+def list_statements(
+    request: Request,
+    plant_day: PlantDay = None,
+    line: Line = None,
+    after: After = None,
+    require: Require = None,
+    last: Limit = 100,
+    cursor: CursorParameter = None,
+) -> Response:
+    """The latest revision of each statement, in order of plant day, line and time; or with `after`, every
+    revision that was made since, in order of commit. The envelope says whether all is closed and complete: of
+    `plant_day`, if that is given, else of everything until now."""
+    site: Site = request.app.state.site
+    now = datetime.now(UTC)
+    lines = lines_of(site, line)
+    if after is not None and (plant_day is not None or cursor is not None):
+        raise mistake("after", "after goes without plant_day and cursor")
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        if after is not None:
+            (since,) = read_cursor(after or None, instance, "statements-since", (number,), "after") or (0,)
+            rows = find_statements_since(connection, since, line=line, last=last)
+            reached = rows[-1]["commit_number"] if rows else since
+            following: str | None = make_cursor(instance, "statements-since", (reached,))
+        else:
+            key = read_cursor(cursor, instance, "statements", (word, word, instant))
+            day = None if plant_day is None else plant_day.isoformat()
+            behind = None if key is None else (key[0], key[1], key[2])
+            rows = find_statements(connection, plant_day=day, line=line, last=last + 1, after=behind)
+            rows, following = cut(rows, last, instance, "statements", _key)
+        missing = list(_missing(connection, site, lines, plant_day, now))
+    closed = not missing
+    reasons = [says for says, _ in missing]
+    reasons += [f"{_name(row)}: {reason}" for row in rows for reason in json.loads(row["reasons"])]
+    _insist(require, closed, reasons, [at for _, at in missing], now)
+    body, headers = page_parts(
+        request,
+        [_shape(row) for row in rows],
+        following,
+        "cursor" if after is None else "after",
+        closed=closed,
+        complete=not reasons,
+        reasons=reasons,
+    )
+    tags = "".join(row["hash"] for row in rows) + json.dumps([reasons, following])
+    tag = entity_tag(instance, hashlib.sha256(tags.encode()).hexdigest()[:32])
+    return cacheable(request, tag, body, headers=headers)
+
+
+@router.get(
+    "/{line:path}/{plant_day}/{shift}/revisions", response_model=common.Page[statements.StatementRevision]
+)
+def list_revisions(request: Request, line: LineName, plant_day: DayOfPlant, shift: ShiftName) -> Response:
+    """All revisions of a statement, the newest first."""
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        rows = _revisions(connection, request.app.state.site, line, plant_day, shift)
+    items = [
+        {
+            "revision": row["revision"],
+            "closed_at": row["closed_at"],
+            "complete": row["complete"],
+            "commit": text_of(row["commit_number"]),
+            "hash": row["hash"],
+            "address": f"{_address(row)}/revisions/{row['revision']}",
+        }
+        for row in rows
+    ]
+    tag = entity_tag(instance, "revisions", rows[0]["commit_number"])
+    return cacheable(request, tag, {"items": items, "next": None})
+
+
+@router.get("/{line:path}/{plant_day}/{shift}/revisions/{revision}", response_model=statements.Statement)
+def show_revision(
+    request: Request,
+    line: LineName,
+    plant_day: DayOfPlant,
+    shift: ShiftName,
+    revision: Annotated[int, Path(ge=1, le=2**31 - 1)],
+) -> Response:
+    """One revision of a statement; it never changes."""
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        row = find_statement(connection, line, plant_day.isoformat(), shift, revision)
+    headers = {"cache-control": FOR_EVER, "link": ", ".join(_links(row))}
+    return cacheable(request, _tag(instance, row), _shape(row), headers=headers)
+
+
+@router.get("/{line:path}/{plant_day}/{shift}", response_model=statements.Statement)
+def show_statement(
+    request: Request, line: LineName, plant_day: DayOfPlant, shift: ShiftName, require: Require = None
+) -> Response:
+    """The latest revision of a statement. Headers: Link to its revisions and to the one before (RFC 5829)."""
+    site: Site = request.app.state.site
+    now = datetime.now(UTC)
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        try:
+            row = _revisions(connection, site, line, plant_day, shift)[0]
+        except NotInBook as error:
+            planned = _planned(site, line, plant_day, shift)
+            if planned is not None:
+                _insist(require, False, [str(error)], [planned.ends_at], now)
+            raise
+    _insist(require, True, json.loads(row["reasons"]), [], now)
+    return cacheable(request, _tag(instance, row), _shape(row), headers={"link": ", ".join(_links(row))})
+
+
+# ---- what is not there -------------------------------------------------------------------------------------
+
+
+def _missing(
+    connection: Connection, site: Site, lines: Sequence[str], plant_day: date | None, now: datetime
+) -> Iterator[tuple[str, datetime]]:
+    """Shifts without a statement, in words, and when each ends: of a plant day, or the next of each line if
+    that is over."""
+    spans = find_stated_spans(connection)
+    readings = [
+        each
+        for each in find_readings(connection)
+        if each.controller in {each.name for each in site.controllers}
+    ]
+    for line in lines:
+        plan = site.plan(line)
+        begin, end = spans.get(line, (None, None))
+        if plant_day is not None:
+            wanted = plan.of_day(plant_day)
+        elif end is not None:
+            wanted = [each for each in [plan.occurrence_at(end)] if each.ends_at <= now]
+        else:
+            wanted = [plan.occurrence_at(now - timedelta(days=1))]
+        for each in wanted:
+            name = f"{line}, {each.plant_day}, {each.shift}"
+            late = [
+                one.controller for one in readings if one.line == line and not one.is_through(each.ends_at)
+            ]
+            if end is not None and each.ends_at <= end:
+                if begin is not None and each.ends_at <= begin:
+                    yield f"{name}: it was before the book began", each.ends_at
+            elif now < each.ends_at:
+                yield f"{name}: it is not over", each.ends_at
+            elif late:
+                yield f"{name}: it is not closed; it waits for {', '.join(late)}", each.ends_at
+            else:
+                yield f"{name}: it is not closed yet", each.ends_at
+
+
+def _insist(
+    require: str | None, closed: bool, reasons: Sequence[str], ends: Sequence[datetime], now: datetime
+) -> None:
+    """Raises: Problem: 409, when less is there than was required, with when to ask again."""
+    if require is None or (closed and (require == "closed" or not reasons)):
+        return
+    waits_s = max(((each - now).total_seconds() for each in ends), default=0.0)
+    retry_s = round(min(max(waits_s, SOON_S), LATEST_S))
+    kind = "not-complete" if closed else "not-closed"
+    raise Problem(kind, "; ".join(reasons), headers={"retry-after": str(retry_s)}, reasons=list(reasons))
+
+
+def _revisions(connection: Connection, site: Site, line: str, plant_day: date, shift: str) -> list[Row]:
+    """Newest first. Raises: NotInBook: there is none, with why."""
+    rows = find_revisions(connection, line, plant_day.isoformat(), shift)
+    if rows:
+        return rows
+    planned = _planned(site, line, plant_day, shift)
+    if line not in site.lines:
+        raise NotInBook(f"there is no line {line!r}; there are {', '.join(site.lines)}")
+    if planned is None:
+        names = ", ".join(each.shift for each in site.plan(line).of_day(plant_day))
+        raise NotInBook(f"plant day {plant_day} of line {line!r} has no shift {shift!r}; it has {names}")
+    raise NotInBook(f"{shift} of {plant_day} on line {line!r} is not closed")
+
+
+def _planned(site: Site, line: str, plant_day: date, shift: str) -> Occurrence | None:
+    if line not in site.lines:
+        return None
+    return next((each for each in site.plan(line).of_day(plant_day) if each.shift == shift), None)
+
+
+# ---- parts of the answer -----------------------------------------------------------------------------------
+
+
+def _shape(row: Mapping[str, Any]) -> dict[str, Any]:
+    body: dict[str, Any] = json.loads(row["body"])
+    return body | {"hash": row["hash"]}
+
+
+def _tag(instance: str, row: Mapping[str, Any]) -> str:
+    return entity_tag(instance, "statement", row["commit_number"])
+
+
+def _key(row: Row) -> tuple[str, str, datetime]:
+    return row["plant_day"], row["line"], row["begins_at"]
+
+
+def _name(row: Mapping[str, Any]) -> str:
+    return f"{row['line']}, {row['plant_day']}, {row['shift']}"
+
+
+def _address(row: Mapping[str, Any]) -> str:
+    line, shift = quote(row["line"]), quote(row["shift"], safe="")
+    return f"/v1/statements/{line}/{row['plant_day']}/{shift}"
+
+
+def _links(row: Mapping[str, Any]) -> Iterator[str]:
+    """RFC 5829, section 3."""
+    yield f'<{_address(row)}/revisions>; rel="version-history"'
+    yield f'<{_address(row)}>; rel="latest-version"'
+    if row["revision"] > 1:
+        yield f'<{_address(row)}/revisions/{row["revision"] - 1}>; rel="predecessor-version"'
