@@ -21,6 +21,7 @@ from collector.store.engine import open_book_reader, store_errors
 from collector.store.queries import Record, find_cycles, find_tool
 from collector.store.reconciliation import COUNTED
 from collector.supervisor import commands, supervise
+from collector.token_commands import add_token_commands
 
 FAILED = 1
 UNUSABLE = 2
@@ -102,7 +103,9 @@ def _parser() -> argparse.ArgumentParser:
     audit.add_argument("--controller", metavar="NAME", help="this one only")
     audit.add_argument("--json", action="store_true", help="for a program")
     audit.set_defaults(run=_audit)
-    for each in (run, collect, check, cycles, audit):
+    token = command.add_parser("token", help="who may ask the API: create, list, revoke")
+    tokens = add_token_commands(token, _write_table)
+    for each in (run, collect, check, cycles, audit, *tokens):
         each.add_argument("--site", type=Path, default=Path("site.toml"), metavar="FILE", help="site.toml")
     return parser
 

@@ -28,6 +28,8 @@ LINKS = {
     "faults": "/v1/faults",
     "gaps": "/v1/gaps?state=all",
     "quarantine": "/v1/quarantine",
+    "tokens": "/v1/tokens",
+    "audit_trail": "/v1/audit-trail",
     "alive": "/healthz",
     "ready": "/readyz",
     "document": "/v1/openapi.json",
