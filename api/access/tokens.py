@@ -58,7 +58,7 @@ class Tokens:
 
     def __init__(self, stores: Callable[[], Stores], throttle: Throttle | None = None) -> None:
         self._stores = stores
-        self._throttle = throttle or Throttle()
+        self._throttle = Throttle() if throttle is None else throttle
         self._key = secrets.token_bytes(32)
         self._verifying = asyncio.Lock()
         """One hash at a time: each takes a core and 19 MiB."""
