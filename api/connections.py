@@ -6,6 +6,8 @@ from typing import Any
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEAD_WITHIN_S = 10.0
+GOODBYE_S = 0.5
+"""How long the other end has to answer the end of TLS, when the server stops; an idle client never does."""
 
 
 class PatientConnection(H11Protocol):
@@ -27,6 +29,11 @@ class PatientConnection(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         self._stop_waiting()
         super().connection_lost(exc)
+
+    def shutdown(self) -> None:
+        super().shutdown()
+        if self.transport.is_closing():
+            self.loop.call_later(GOODBYE_S, self.transport.abort)
 
     def _is_asked(self) -> bool:
         """Is there a request that is not answered yet?"""
