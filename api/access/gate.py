@@ -132,10 +132,8 @@ def _hold_to_lines(request: Request, right: Right, token: Token, line_of: Mappin
 def _stranger(access: Access, scope: Scope, peer: str, host: str) -> Response | None:
     """The refusal of a request that is none of ours, whoever asks."""
     if not access.is_called(host):
-        names = ", ".join(["127.0.0.1, [::1] and localhost", *sorted(access.names)])
-        return problem(
-            scope, "wrong-host", f"this API answers to {names} only; see [api] names in the site file"
-        )
+        says = "this API answers to 127.0.0.1, [::1], localhost and [api] names of the site file only"
+        return problem(scope, "wrong-host", says)
     if not access.is_encrypted(peer):
         return problem(scope, "not-encrypted", "ask through the proxy that does TLS")
     return None

@@ -5,7 +5,6 @@ it costs one digest and a look-up; whether it is revoked or over is asked of the
 """
 
 import asyncio
-import hashlib
 import hmac
 import logging
 import secrets
@@ -28,6 +27,7 @@ FRESH_S = 2.0
 STALE_S = 300.0
 """How long it is believed while the desk can't be read."""
 REMEMBERED_S = 3600.0
+"""After its last use."""
 MOST_REMEMBERED = 1000
 USE_NOTED_S = 60.0
 """The last use of a token is written at most once in so many seconds."""
@@ -64,8 +64,9 @@ class Tokens:
         """One hash at a time: each takes a core and 19 MiB."""
         self._known: Mapping[str, Token] = {}
         self._read_at_s: float | None = None
+        self._looked_at_s = float("-inf")
         self._remembered: OrderedDict[bytes, tuple[str, str, float]] = OrderedDict()
-        """Digest -> id, hash, when it was verified."""
+        """Digest -> id, hash, when it was last used; the one used last at the end."""
         self._uses = _Uses()
 
     async def holder(self, presented: str, address: str) -> Token:
@@ -78,7 +79,7 @@ class Tokens:
         """
         now_s = time.monotonic()
         known = await self._table(now_s)
-        digest = hmac.digest(self._key, presented.encode(), hashlib.sha256)
+        digest = hmac.digest(self._key, presented.encode(), "sha256")
         found = self._recall(digest, known, now_s)
         if found is None:
             found = await self._verify(presented, digest, known, address)
@@ -111,11 +112,16 @@ class Tokens:
                 del self._uses.pending[token_id]
 
     async def _table(self, now_s: float) -> Mapping[str, Token]:
-        if self._read_at_s is not None and now_s - self._read_at_s < FRESH_S:
-            return self._known
-        return await self._look(now_s)
+        """By id. Whoever comes while it is read again goes on with what is known. Raises: StoreError."""
+        if (
+            self._read_at_s is None
+            or now_s - min(self._read_at_s + STALE_S, self._looked_at_s + FRESH_S) >= 0
+        ):
+            await self._look(now_s)
+        return self._known
 
-    async def _look(self, now_s: float) -> Mapping[str, Token]:
+    async def _look(self, now_s: float) -> None:
+        self._looked_at_s = now_s
         try:
             self._known = await run_in_threadpool(self._read)
             self._read_at_s = now_s
@@ -123,18 +129,17 @@ class Tokens:
             if self._read_at_s is None or now_s - self._read_at_s > STALE_S:
                 raise
             log.warning("the tokens can't be read, those of the last look are believed: %s", error)
-        return self._known
 
     def _read(self) -> dict[str, Token]:
         with self._stores().desk() as desk:
             return {each.token_id: each for each in find_tokens(desk)}
 
     def _recall(self, digest: bytes, known: Mapping[str, Token], now_s: float) -> Token | None:
-        token_id, hashed, verified_at_s = self._remembered.get(digest, ("", "", 0.0))
+        token_id, hashed, used_at_s = self._remembered.pop(digest, ("", "", 0.0))
         found = known.get(token_id)
-        if found is None or found.hash != hashed or now_s - verified_at_s > REMEMBERED_S:
-            self._remembered.pop(digest, None)
+        if found is None or found.hash != hashed or now_s - used_at_s > REMEMBERED_S:
             return None
+        self._remembered[digest] = (token_id, hashed, now_s)
         return found
 
     async def _verify(self, presented: str, digest: bytes, known: Mapping[str, Token], address: str) -> Token:
@@ -142,7 +147,8 @@ class Tokens:
         self._admit(address)
         parts = TOKEN.fullmatch(presented)
         if parts is not None and parts["id"] not in known:
-            known = await self._look(time.monotonic())  # it may have been made just now
+            await self._look(time.monotonic())  # it may have been made just now
+            known = self._known
         found = known.get(parts["id"]) if parts else None
         if parts is None or found is None:
             self._fail(address)
