@@ -12,17 +12,22 @@ import os
 import socket
 import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 
 from api.app import create_app
-from api.guards import is_loopback
+from api.connections import PatientConnection
+from api.stores import Stores
 from collector import __version__
-from collector.config import load_site
+from collector.config import Site, load_site
 from collector.errors import ClampbookError
+from collector.listening import is_loopback
 from collector.processes import start_logging, until_asked_to_stop
 from collector.store.engine import SQLITE_VERSION
+from collector.store.tokens import find_tokens
 
 UNUSABLE = 2
 """Exit code: a person must change something before it can begin."""
@@ -51,20 +56,25 @@ def main(arguments: list[str] | None = None) -> int:
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     try:
         site, _ = load_site(asked.site)
+        require_a_token(site)
         listening = listen(site.api.host, site.api.port if asked.port is None else asked.port)
     except ClampbookError as error:
         log.error("%s", error)
         return UNUSABLE
     with listening:
         says = "clampbook API %s, SQLite %s, serving %s at %s"
-        log.info(says, __version__, SQLITE_VERSION, site.site.name, address_of(listening))
+        log.info(says, __version__, SQLITE_VERSION, site.site.name, address_of(listening, site.api.has_tls))
         config = uvicorn.Config(
             create_app(site),
+            http=PatientConnection,
+            ws="none",
+            proxy_headers=False,  # who is believed about whom is decided in api/access/askers.py
             log_config=None,
             access_log=False,
             server_header=False,
             lifespan="on",
             timeout_graceful_shutdown=DRAIN_S,
+            **tls_of(site),
         )
         asyncio.run(serve(Server(config), listening, with_parent=asked.with_parent))
     log.info("ended")
@@ -72,22 +82,40 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="clampbook serve", description="The API alone, on this machine's loopback."
-    )
+    parser = argparse.ArgumentParser(prog="clampbook serve", description="The API alone.")
     parser.add_argument("--site", type=Path, default=Path("site.toml"), metavar="FILE", help="site.toml")
     parser.add_argument("--port", type=int, metavar="N", help="not the site file's; 0 takes a free one")
     parser.add_argument("--with-parent", action="store_true", help="end when standard input ends")
     return parser
 
 
-def listen(host: str, port: int) -> socket.socket:
-    """A listening socket. Raises: CannotServe: not the loopback, or the port can't be had."""
-    if not is_loopback(host):
+def require_a_token(site: Site) -> None:
+    """Beyond the loopback nobody may ask without one. Raises: CannotServe: there is none; StoreError."""
+    if is_loopback(site.api.host):
+        return
+    stores = Stores(site.store_address)
+    try:
+        with stores.desk() as desk:
+            found = find_tokens(desk)
+    finally:
+        stores.close()
+    if not any(each.state(datetime.now(UTC)) == "valid" for each in found):
         raise CannotServe(
-            f"the API can't tell users apart yet, so it listens on 127.0.0.1 or ::1 only, not on {host}; "
-            "change [api] host in the site file"
+            f"the API listens on {site.api.host}, beyond this machine, and there is no valid token, so "
+            "nobody could ask: make one with `clampbook token create`, or set [api] host to 127.0.0.1"
         )
+
+
+def tls_of(site: Site) -> dict[str, Any]:
+    """What the server takes for TLS; nothing where a proxy does it, or nobody needs it."""
+    if site.tls_files is None:
+        return {}
+    certificate, key = site.tls_files
+    return {"ssl_certfile": str(certificate), "ssl_keyfile": str(key)}
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A listening socket. Raises: CannotServe: the port or the address can't be had."""
     if not 0 <= port <= 65535:
         raise CannotServe(f"{port} is no port; ports go from 1 to 65535")
     family, kind, protocol, _, where = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
@@ -105,9 +133,14 @@ def listen(host: str, port: int) -> socket.socket:
     return listening
 
 
-def address_of(listening: socket.socket) -> str:
+def address_of(listening: socket.socket, has_tls: bool) -> str:
     host, port = listening.getsockname()[:2]
-    return f"http://[{host}]:{port}/" if listening.family == socket.AF_INET6 else f"http://{host}:{port}/"
+    scheme = "https" if has_tls else "http"
+    return (
+        f"{scheme}://[{host}]:{port}/"
+        if listening.family == socket.AF_INET6
+        else f"{scheme}://{host}:{port}/"
+    )
 
 
 async def serve(server: uvicorn.Server, listening: socket.socket, *, with_parent: bool) -> None:

@@ -1,5 +1,6 @@
 """The application: which resources there are, what a request passes first, how long the store is open."""
 
+import asyncio
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -7,12 +8,16 @@ from typing import Any
 
 from fastapi import Depends, FastAPI
 from starlette.concurrency import run_in_threadpool
+from starlette.types import ASGIApp
 
+from api.access.gate import Access, Gate, allowed
+from api.access.rights import require_decisions
 from api.answers import JSON
-from api.guards import JsonBodies, LoopbackNames
+from api.guards import JsonBodies, SafeHeaders
 from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
 from api.resources import (
+    access,
     controllers,
     counts,
     curves,
@@ -52,6 +57,7 @@ RESOURCES = (
     shifts,
     interval_counts,
     statements,
+    access,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 
@@ -65,6 +71,10 @@ class Api(FastAPI):
                 operation["responses"]["default"]["content"].pop(JSON, None)
         return document
 
+    def build_middleware_stack(self) -> ASGIApp:
+        """With the headers also around the answer to an unexpected error, which is made outside of it."""
+        return SafeHeaders(super().build_middleware_stack())
+
 
 def create_app(site: Site) -> FastAPI:
     """An application over the store of `site`, which it opens when it starts and closes when it stops."""
@@ -72,7 +82,10 @@ def create_app(site: Site) -> FastAPI:
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         await run_in_threadpool(app.state.stores.unready)  # opens what is there, and makes the desk
+        writing = asyncio.create_task(app.state.access.keep_writing())
         yield
+        writing.cancel()
+        await run_in_threadpool(app.state.access.write, at_once=True)
         await run_in_threadpool(app.state.stores.close)
 
     app = Api(
@@ -84,17 +97,19 @@ def create_app(site: Site) -> FastAPI:
         redoc_url=None,
         redirect_slashes=False,
         lifespan=lifespan,
-        dependencies=[Depends(only_known_parameters)],
+        dependencies=[Depends(allowed), Depends(only_known_parameters)],
         responses={"default": _problem_response()},
     )
     app.state.site = site
     app.state.stores = Stores(site.store_address)
+    app.state.access = Access(site, lambda: app.state.stores)
     app.state.started_at_s = time.monotonic()
     answer_with_problems(app)
     for resource in RESOURCES:
         app.include_router(resource.router)
     app.add_middleware(JsonBodies)
-    app.add_middleware(LoopbackNames)
+    app.add_middleware(Gate)
+    require_decisions(app.openapi())
     app.state.known_parameters = known_parameters(app)
     return app
 

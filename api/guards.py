@@ -1,44 +1,47 @@
-"""What a request has to pass before a resource sees it. Plain ASGI: it costs a few look-ups, no task.
+"""What holds for every request and answer, whoever asks. Plain ASGI: it costs a few look-ups, no task.
 
-`LoopbackNames`: a page of a foreign site can make a browser ask this API under the foreign name, once that
-name's address was changed to 127.0.0.1 (DNS rebinding); so only the loopback's own names are served.
+`SafeHeaders`: what tells a browser to take no answer for anything else than it is, and nobody to keep what
+does not say that it may be kept.
 `JsonBodies`: what is not GET must be JSON. A browser then asks for leave first (CORS preflight), which nobody
-gets here: a form on a foreign page can record nothing.
+gets here: a form on a foreign page can record nothing. The body must be small, and come in time.
 """
 
+import asyncio
 from collections.abc import Mapping
-from ipaddress import ip_address
-from urllib.parse import urlsplit
 
-from starlette.datastructures import Headers
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import problem
 
+SAFE_HEADERS: Mapping[str, str] = {
+    "cache-control": "no-store",
+    "content-security-policy": "default-src 'none'; frame-ancestors 'none'",
+    "cross-origin-resource-policy": "same-origin",
+    "referrer-policy": "no-referrer",
+    "x-content-type-options": "nosniff",
+}
 LARGEST_BODY = 64 * 1024
+BODY_WITHIN_S = 10.0
 WITHOUT_BODY = frozenset({"GET", "HEAD", "OPTIONS", "DELETE", "TRACE"})
 
 
-def is_loopback(host: str) -> bool:
-    """Is that the name or address of this machine's loopback?"""
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False
+class SafeHeaders:
+    """Around everything, also what answers when all else has failed. What an answer says itself stays."""
 
-
-class LoopbackNames:
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http" or is_loopback(_host(Headers(scope=scope))):
-            await self.app(scope, receive, send)
-            return
-        says = "this API answers to 127.0.0.1, [::1] and localhost only"
-        await problem(scope, "wrong-host", says)(scope, receive, send)
+        async def add(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in SAFE_HEADERS.items():
+                    headers.setdefault(name, value)
+                headers.add_vary_header("authorization")
+            await send(message)
+
+        await self.app(scope, receive, add if scope["type"] == "http" else send)
 
 
 class JsonBodies:
@@ -53,20 +56,18 @@ class JsonBodies:
             refusal = problem(scope, "not-json", "send JSON with Content-Type: application/json")
             await refusal(scope, receive, send)
             return
-        body = await _read(receive)
+        try:
+            async with asyncio.timeout(BODY_WITHIN_S):
+                body = await _read(receive)
+        except TimeoutError:
+            says = f"the body was not there after {BODY_WITHIN_S:.0f} s"
+            await problem(scope, "too-slow", says, {"connection": "close"})(scope, receive, send)
+            return
         if body is None:
             says = f"the body may have at most {LARGEST_BODY} bytes"
             await problem(scope, "too-large", says)(scope, receive, send)
             return
         await self.app(scope, _replay(body, receive), send)
-
-
-def _host(headers: Mapping[str, str]) -> str:
-    """Without the port; "" where there is none or it makes no sense."""
-    try:
-        return urlsplit(f"//{headers.get('host', '')}").hostname or ""
-    except ValueError:
-        return ""
 
 
 def _media_type(headers: Mapping[str, str]) -> str:

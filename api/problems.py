@@ -16,9 +16,18 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.types import Scope
 
+from api.access.askers import ASKER
 from api.answers import answer
 from api.stores import NoBookYet
-from collector.errors import AmbiguousModel, AmbiguousTool, ClampbookError, NotInBook, QueryError, StoreError
+from collector.errors import (
+    AmbiguousModel,
+    AmbiguousTool,
+    ClampbookError,
+    NotInBook,
+    QueryError,
+    StoreError,
+    TookTooLong,
+)
 
 PROBLEM_JSON = "application/problem+json"
 RETRY_AFTER_S = 5
@@ -34,6 +43,17 @@ class Kind:
 
 
 PROBLEMS: Mapping[str, Kind] = {
+    "token-needed": Kind("A token is needed", 401, "Send it: Authorization: Bearer …"),
+    "invalid-token": Kind(
+        "The token is not valid", 401, "Ask whoever looks after clampbook for one: clampbook token create."
+    ),
+    "insufficient-scope": Kind(
+        "The token may not do this", 403, "Ask with a token that has the scope which WWW-Authenticate names."
+    ),
+    "other-line": Kind(
+        "The token is for other lines", 403, "Ask for its lines, or with a token that is for all."
+    ),
+    "not-encrypted": Kind("Asked without TLS", 403, "Ask through the proxy that does TLS."),
     "malformed-request": Kind("The request can't be read", 400, "Send what the OpenAPI document describes."),
     "no-such-resource": Kind("No such resource", 404, "See / for the resources there are."),
     "not-in-book": Kind(
@@ -57,15 +77,24 @@ PROBLEMS: Mapping[str, Kind] = {
     "book-replaced": Kind(
         "The book was replaced", 410, "The cursor is from another book: begin again without one."
     ),
+    "too-slow": Kind("The body came too slowly", 408, "Send it at once."),
     "too-large": Kind("The body is too large", 413, "Send less."),
     "not-json": Kind("The body is not JSON", 415, "Send JSON with Content-Type: application/json."),
-    "wrong-host": Kind("Asked under a foreign name", 421, "Ask for 127.0.0.1, [::1] or localhost."),
+    "wrong-host": Kind(
+        "Asked under a foreign name", 421, "Ask for 127.0.0.1, [::1], localhost, or one of [api] names."
+    ),
     "invalid-request": Kind("The request has mistakes", 422, "`mistakes` lists all of them."),
+    "too-many-failures": Kind(
+        "Too many wrong tokens", 429, "Ask again after Retry-After seconds, with a token that is valid."
+    ),
     "failed": Kind("The request failed on our side", 500, "See the log of the API for the cause."),
     "no-book-yet": Kind(
         "There is no book yet", 503, "Start the collector; ask again after Retry-After seconds."
     ),
     "store-unavailable": Kind("The store can't answer now", 503, "Ask again after Retry-After seconds."),
+    "took-too-long": Kind(
+        "The answer took too long", 503, "Ask for less: a shorter interval, or a smaller page."
+    ),
     "not-ready": Kind("Not ready", 503, "`reasons` lists what is missing."),
 }
 
@@ -75,6 +104,7 @@ KIND_OF: Mapping[type[ClampbookError], str] = {
     AmbiguousModel: "ambiguous-model",
     QueryError: "invalid-request",
     NoBookYet: "no-book-yet",
+    TookTooLong: "took-too-long",
     StoreError: "store-unavailable",
     ClampbookError: "failed",
 }
@@ -93,7 +123,7 @@ class Problem(Exception):
     """A problem that only the API knows, such as a cursor of another book; `members` go into the document."""
 
     def __init__(
-        self, kind: str, detail: str, *, headers: Mapping[str, str] | None = None, **members: Any
+        self, kind: str, detail: str, headers: Mapping[str, str] | None = None, **members: Any
     ) -> None:
         super().__init__(detail)
         self.kind = kind
@@ -106,6 +136,8 @@ def problem(
 ) -> Response:
     """The document as a response. `instance` is the address that was asked for."""
     known = PROBLEMS[kind]
+    if ASKER in scope:
+        scope[ASKER].problem = kind
     body = {
         "type": f"/problems/{kind}",
         "title": known.title,

@@ -21,6 +21,9 @@ from collector.store.engine import (
     store_errors,
 )
 
+LONGEST_READ_S = 20.0
+"""A question to the book that takes longer is ended: it would hold a thread, and the write-ahead log."""
+
 
 class NoBookYet(StoreError):
     """The collector has not made the book yet, or not brought it to the revision that this version reads."""
@@ -34,8 +37,9 @@ class NoBookYet(StoreError):
 class Stores:
     """Opened and closed by the application's lifespan; used from any thread."""
 
-    def __init__(self, address: StoreAddress) -> None:
+    def __init__(self, address: StoreAddress, longest_read_s: float = LONGEST_READ_S) -> None:
         self.address = address
+        self._longest_read_s = longest_read_s
         self._lock = threading.Lock()
         self._book: Engine | None = None
         self._desk: Engine | None = None
@@ -45,7 +49,7 @@ class Stores:
         """One read transaction on the book: all that is asked within it is of the same instant. Fetch, leave,
         and only then serialise: a transaction that stays open keeps the write-ahead log from shrinking.
 
-        Raises: NoBookYet, StoreError.
+        Raises: NoBookYet; TookTooLong; StoreError.
         """
         engine = self._book or self._open_book()
         with store_errors(), engine.connect() as connection:
@@ -74,7 +78,7 @@ class Stores:
     def _open_book(self) -> Engine:
         with self._lock:
             if self._book is None:
-                engine = open_book_reader(self.address)
+                engine = open_book_reader(self.address, self._longest_read_s)
                 if not is_book_ready(engine):
                     engine.dispose()
                     raise NoBookYet

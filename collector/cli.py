@@ -22,6 +22,7 @@ from collector.store.queries import Record, find_cycles, find_tool
 from collector.store.reconciliation import COUNTED
 from collector.store.verification import find_verification
 from collector.supervisor import commands, supervise
+from collector.token_commands import add_token_commands
 
 FAILED = 1
 UNUSABLE = 2
@@ -110,7 +111,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     verify.add_argument("--json", action="store_true", help="for a program")
     verify.set_defaults(run=_verify)
-    for each in (run, collect, check, cycles, audit, verify):
+    token = command.add_parser("token", help="who may ask the API: create, list, revoke")
+    tokens = add_token_commands(token, _write_table)
+    for each in (run, collect, check, cycles, audit, verify, *tokens):
         each.add_argument("--site", type=Path, default=Path("site.toml"), metavar="FILE", help="site.toml")
     return parser
 

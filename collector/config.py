@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from datetime import date, time
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, available_timezones
@@ -12,6 +11,7 @@ from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 from collector.equipment import AnalysisPart, BandPart, ToolModelPart
 from collector.errors import ConfigError, LayoutError, Mistake
 from collector.layouts.schema import Layout, Strict, load_layout
+from collector.listening import ApiPart, Port, unusable_tls
 from collector.model import ControllerIdentity
 from collector.shifts import OUTSIDE, WEEKDAYS, Shift, ShiftPlan, Weekday, conflicts
 from collector.store.engine import StoreAddress
@@ -21,7 +21,6 @@ EXAMPLE_LAYOUTS = Path(__file__).parent / "layouts" / "examples"
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$")]
 """Goes into addresses and file names: letters, digits, - and _."""
-Port = Annotated[int, Field(ge=1, le=65535)]
 Seconds = Annotated[float, Field(gt=0, le=3600, strict=False)]
 
 
@@ -29,22 +28,6 @@ def known_zone(name: str) -> str:
     if name not in available_timezones():
         raise ValueError(f"{name!r} is no IANA time zone; write one such as Europe/Berlin or America/Detroit")
     return name
-
-
-def loopback_only(host: str) -> str:
-    """The API has no tokens yet, so nothing beyond this machine may reach it."""
-    if host == "localhost":
-        return host
-    try:
-        inside = ip_address(host).is_loopback
-    except ValueError:
-        inside = False
-    if not inside:
-        raise ValueError(
-            f"{host!r} is not a loopback address; the API can't tell users apart yet, so it listens on "
-            "127.0.0.1 or ::1 only: put a proxy with access control in front of it to reach it from elsewhere"
-        )
-    return host
 
 
 def clock_time(text: str) -> str:
@@ -112,13 +95,6 @@ class StorePart(Strict):
         if (self.folder is None) == (self.url is None):
             raise ValueError("give either folder (SQLite) or url (PostgreSQL)")
         return self
-
-
-class ApiPart(Strict):
-    """[api]"""
-
-    host: Annotated[str, AfterValidator(loopback_only)] = "127.0.0.1"
-    port: Port = 8470
 
 
 class ControllerPart(Strict):
@@ -217,6 +193,15 @@ class Site(Strict):
             return StoreAddress(folder=None, url=self.store.url)
         return StoreAddress(folder=self._path.parent / self.store.folder, url=None)
 
+    @property
+    def tls_files(self) -> tuple[Path, Path] | None:
+        """Certificate and key of the API, where it does TLS itself."""
+        return self.api.tls_files(self._path.parent)
+
+    def line_of(self, controller: str) -> str | None:
+        """The line that a controller stands on; None: the site file does not name it."""
+        return next((each.line for each in self.controllers if each.name == controller), None)
+
     def tool_model(self, maker: str, model: str) -> ToolModelPart | None:
         return next((each for each in self.tool_models if (each.maker, each.model) == (maker, model)), None)
 
@@ -249,6 +234,7 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
         *wrong_shifts(site, toml),
         *unreadable_passwords(site, toml),
         *unusable_folders(site, toml),
+        *(toml.mistake(f"api.{key}", says) for key, says in unusable_tls(site.api, path.parent)),
     ]
     for number, controller in enumerate(site.controllers):
         key = f"controllers[{number}].layout"

@@ -11,6 +11,7 @@
         TornRead         overwritten while being read                   -> read again, a few times
       DecodeError        bytes make no sense                            -> raw bytes to quarantine, go on
       StoreError         the book can't take it now                     -> the same work again later
+        TookTooLong      a read was ended after its time was up         -> the asker asks for less
         BookDamaged      its file is damaged                            -> the daemon ends; a person must look
         StalePosition    the book stands elsewhere than we thought      -> recall the position, plan anew
       QueryError         a question that can't be answered as put       -> the API makes a problem of it
@@ -105,6 +106,10 @@ class DecodeError(ClampbookError):
 
 class StoreError(ClampbookError):
     """The store can't take or give it now (locked, full, unreachable). Nothing of it is in the book."""
+
+
+class TookTooLong(StoreError):
+    """A read was ended because its time was up."""
 
 
 class BookDamaged(StoreError):

@@ -62,6 +62,7 @@ def test_the_api_knows_only_the_store_the_site_and_the_words() -> None:
     allowed = {
         "store",
         "config",
+        "listening",
         "errors",
         "model",
         "rfc3339",

@@ -5,13 +5,14 @@ records; one of another book, or from further ahead than the book has come, show
 """
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Annotated, Any
 
 import orjson
 from fastapi import APIRouter, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from api.access.askers import ASKER
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
 from api.paging import MOST, Row, make_cursor, number, read_cursor
@@ -22,6 +23,7 @@ from api.schemas import feed as schemas
 from api.stores import Stores
 from collector.store.feed import KINDS, Kind, find_news
 from collector.store.queries import cycles_in, find_book, of_cycle
+from collector.store.tokens import Scope
 
 router = APIRouter(prefix="/v1/feed", tags=["feed"])
 
@@ -30,6 +32,8 @@ WAIT_MOST_S = 60
 WAITING_MOST = 50
 """Requests that may wait at once; one more is answered as if it had asked without `wait`."""
 
+READERS_ONLY = ("setting.", "finding.")
+"""Beginnings of the kinds that whoever only integrates does not see."""
 RESTORED = (
     "the cursor is from further ahead than the book has come: it was restored from a backup; pull anew what "
     "may be missing, then follow without a cursor"
@@ -56,7 +60,7 @@ async def follow(
     gets the same again, so store `next` together with what was made of the items. With `wait`, an answer
     comes as soon as there is something, or empty when the time is over."""
     stores: Stores = request.app.state.stores
-    wanted = _kinds(kinds)
+    wanted = _kinds(kinds, request.scope[ASKER].scopes)
     waiting = _Waiting.of(request)
     until = asyncio.get_running_loop().time() + (wait if waiting.may_wait() else 0)
     with waiting:
@@ -93,12 +97,14 @@ class _Waiting:
         self._now -= 1
 
 
-def _kinds(said: str | None) -> tuple[Kind, ...]:
-    names = KINDS if said is None else tuple(each.strip() for each in said.split(","))
-    unknown = [each for each in names if each not in KINDS]
+def _kinds(said: str | None, scopes: Collection[Scope]) -> tuple[Kind, ...]:
+    """What was asked for; without it, all that the asker may see."""
+    seen = tuple(kind for kind in KINDS if "read" in scopes or not kind.startswith(READERS_ONLY))
+    names = seen if said is None else tuple(each.strip() for each in said.split(","))
+    unknown = [each for each in names if each not in seen]
     if unknown:
-        raise mistake("kinds", f"{', '.join(unknown)}: no such kind; there are {', '.join(KINDS)}")
-    return tuple(kind for kind in KINDS if kind in names)
+        raise mistake("kinds", f"{', '.join(unknown)}: no such kind here; there are {', '.join(seen)}")
+    return tuple(kind for kind in seen if kind in names)
 
 
 def _look(stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int) -> dict[str, Any]:

@@ -35,6 +35,8 @@ LINKS = {
     "revisions": "/v1/statements/{line}/{plant_day}/{shift}/revisions",
     "revision": "/v1/statements/{line}/{plant_day}/{shift}/revisions/{revision}",
     "interval_counts": "/v1/counts?by=controller,result",
+    "tokens": "/v1/tokens",
+    "audit_trail": "/v1/audit-trail",
     "alive": "/healthz",
     "ready": "/readyz",
     "document": "/v1/openapi.json",

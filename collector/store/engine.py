@@ -13,6 +13,7 @@ import fcntl
 import importlib
 import logging
 import sqlite3
+import time
 import uuid
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
@@ -32,7 +33,7 @@ from sqlalchemy.exc import DBAPIError, InterfaceError, InternalError, Operationa
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from collector.errors import BookDamaged, StoreError
+from collector.errors import BookDamaged, StoreError, TookTooLong
 from collector.store import tables
 
 log = logging.getLogger(__name__)
@@ -45,6 +46,8 @@ CONNECT_TIMEOUT_S = 5
 CONNECTIONS_KEPT = 5
 CONNECTIONS_MOST = 45
 """Connections of one engine: the API answers from a pool of 40 threads."""
+STEPS_BETWEEN_LOOKS = 100_000
+"""Of SQLite's virtual machine, between two looks at the time: some milliseconds."""
 MIGRATIONS = Path(__file__).parent / "migrations"
 BOOK_LOCK, MIGRATION_LOCK = 0x636C616D70_01, 0x636C616D70_02
 """PostgreSQL advisory locks: held while a collector writes the book, and while a migration runs."""
@@ -119,12 +122,16 @@ def open_book_writer(address: StoreAddress, busy_timeout_s: float = BUSY_TIMEOUT
     return _open(address, Access("book", writes=True, busy_timeout_s=busy_timeout_s))
 
 
-def open_book_reader(address: StoreAddress) -> Engine:
+def open_book_reader(address: StoreAddress, longest_read_s: float | None = None) -> Engine:
     """An engine that can't write. On SQLite it also works while no collector runs.
+
+    Args:
+        longest_read_s: how long a transaction (PostgreSQL: a statement) may read before it is ended with
+            TookTooLong, within `store_errors`; None: as long as it takes.
 
     It connects when first used; that raises StoreError, within `store_errors`, where there is no book yet.
     """
-    return _open(address, Access("book", writes=False))
+    return _open(address, Access("book", writes=False, longest_read_s=longest_read_s))
 
 
 def open_desk(address: StoreAddress) -> Engine:
@@ -140,6 +147,7 @@ class Access:
     writes: bool
     busy_timeout_s: float = BUSY_TIMEOUT_S
     """How long to wait for another writer's transaction."""
+    longest_read_s: float | None = None
 
     @property
     def locks_book(self) -> bool:
@@ -183,9 +191,17 @@ def _open_sqlite(path: Path, access: Access, pool: dict[str, int]) -> Engine:
 
     @event.listens_for(engine, "begin")
     def begin_transaction(connection: Connection) -> None:
+        if access.longest_read_s is not None:
+            _end_after(connection.connection.driver_connection, access.longest_read_s)
         connection.exec_driver_sql(begin)
 
     return engine
+
+
+def _end_after(connection: Any, seconds: float) -> None:
+    """Interrupt whatever this connection reads after that time; the next transaction sets it anew."""
+    over_at = time.monotonic() + seconds
+    connection.set_progress_handler(lambda: time.monotonic() > over_at, STEPS_BETWEEN_LOOKS)
 
 
 def _connect_sqlite(path: Path, access: Access) -> Any:
@@ -241,6 +257,8 @@ def _open_postgresql(url: URL, access: Access, pool: dict[str, int]) -> Engine:
     if access.writes:
         settings["lock_timeout"] = f"{round(access.busy_timeout_s * 1000)}ms"
     else:
+        if access.longest_read_s is not None:
+            settings["statement_timeout"] = f"{round(access.longest_read_s * 1000)}ms"
         settings["default_transaction_read_only"] = "on"
         settings["default_transaction_isolation"] = r"repeatable\ read"  # all that is asked is of one instant
     if url.get_backend_name() != "postgresql":
@@ -402,6 +420,8 @@ def translate(error: SQLAlchemyError) -> StoreError:
     code = getattr(error.orig, "sqlite_errorname", None)
     state = getattr(error.orig, "sqlstate", None)
     words = " ".join(str(error.orig).split())
+    if code == "SQLITE_INTERRUPT" or state == "57014":  # query_canceled
+        return TookTooLong(f"reading took too long and was ended; ask for less ({words})")
     if code is not None:
         primary = "_".join(code.split("_")[:2])  # SQLITE_IOERR_WRITE -> SQLITE_IOERR
         if primary in DAMAGED:

@@ -442,10 +442,47 @@ acknowledgement = Table(
     Index(None, "book", "finding"),
 )
 
+# Who may ask. The secret part of a token is kept as its argon2 hash only. Never deleted: the log names it.
+token = Table(
+    "token",
+    DESK,
+    Column("token_id", Text, primary_key=True),  # the part of the token that is looked up
+    Column("name", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("scopes", Text, nullable=False),  # separated by blanks
+    Column("lines", Text),  # JSON; NULL: all
+    Column("created_at", Instant, nullable=False),
+    Column("expires_at", Instant, nullable=False),
+    Column("revoked_at", Instant),
+    Column("last_used_at", Instant),  # within a minute
+    Column("last_used_from", Text),
+    UniqueConstraint("name"),
+)
+
+# The audit trail: a row for each write that was let in, and one for all refusals of one address, token and
+# kind on one day.
+access_log = Table(
+    "access_log",
+    DESK,
+    Column("access_id", Integer, primary_key=True),
+    Column("first_at", Instant, nullable=False),
+    Column("last_at", Instant, nullable=False),
+    Column("times", BigInteger, nullable=False),
+    Column("token_id", ForeignKey("token.token_id")),  # NULL: none was given, or none that is known
+    Column("address", Text, nullable=False),
+    Column("method", Text, nullable=False),  # of the first, as is the path
+    Column("path", Text, nullable=False),
+    Column("status", Integer),  # NULL: the API ended before it had answered
+    Column("problem", Text),  # kind of the problem; NULL: it was done
+    Column("refused_on", Text),  # UTC date; NULL: a write that was let in
+    Index(None, "refused_on", "address"),
+)
+
 __all__ = [
     "BOOK",
     "DESK",
     "Instant",
+    "access_log",
     "acknowledgement",
     "book",
     "clock_change",
@@ -468,5 +505,6 @@ __all__ = [
     "statement",
     "tally",
     "to_us",
+    "token",
     "tool",
 ]

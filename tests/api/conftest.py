@@ -10,6 +10,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
+from api.access.gate import Access
 from api.app import create_app
 from api.stores import Stores
 from collector.config import load_site
@@ -51,6 +52,7 @@ def built_app(plant_folder: tuple[Path, Plant]) -> FastAPI:
 def app(built_app: FastAPI, plant: Plant) -> Iterator[FastAPI]:
     """The application over this test's copy of the plant."""
     built_app.state.stores = Stores(plant.address)
+    built_app.state.access = Access(built_app.state.site, lambda: built_app.state.stores)
     yield built_app
     built_app.state.stores.close()
 

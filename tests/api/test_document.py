@@ -6,7 +6,9 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, counts, feed, records, shifts, statements
+from api.schemas import access, common, counts, feed, records, shifts, statements
+from tests.api.asking import bearer, make_token
+from tests.api.plant import Plant
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -52,10 +54,20 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         statements.Statement,
     ),
     "/v1/shifts": ("/v1/shifts?from=2026-10-23T00:00:00Z&to=2026-10-26T00:00:00Z", shifts.ShiftPage),
+    "/v1/tokens": ("/v1/tokens", common.Page[access.ListedToken]),
+    "/v1/audit-trail": ("/v1/audit-trail", access.AuditTrail),
 }
 """Path in the document -> an address of that kind, and the model that it must answer with."""
 
 DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}
+
+
+@pytest.fixture
+async def client(client: httpx.AsyncClient, plant: Plant) -> httpx.AsyncClient:
+    """With a token that may ask for everything, beside one that is refused: both leave a trace to show."""
+    await client.get("/v1/tools", headers=bearer("wrong"))
+    client.headers.update(bearer(make_token(plant.address, "office", "admin", "service")))
+    return client
 
 
 @pytest.fixture

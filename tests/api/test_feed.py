@@ -12,6 +12,7 @@ from sqlalchemy import create_engine, text
 from api.schemas.feed import Feed
 from collector.model import FaultRaised, SettingChange
 from collector.store.feed import SOURCES
+from tests.api.asking import bearer, make_token
 from tests.api.plant import LATEST, MOVED, Plant, writing
 
 
@@ -88,6 +89,19 @@ async def test_only_the_kinds_that_are_asked_for(client: httpx.AsyncClient) -> N
     refused = await client.get("/v1/feed", params={"kinds": "gap.listed,gaps"})
     assert refused.status_code == 422
     assert "gaps: no such kind" in refused.json()["detail"]
+
+
+async def test_an_integrator_does_not_see_what_people_set(client: httpx.AsyncClient, plant: Plant) -> None:
+    """Neither without being asked nor when it asks for it."""
+    change = SettingChange("set_torque_nm", 2.5, 2.7, LATEST, LATEST + timedelta(seconds=1))
+    async with writing(plant) as filling:
+        await filling.commit("A-02", settings=(change,))
+    for scope, sees in (("read", True), ("integrate", False)):
+        client.headers.update(bearer(make_token(plant.address, scope, scope)))
+        items = await everything(client)
+        assert ("setting.changed" in {item["kind"] for item in items}) is sees
+        asked = await client.get("/v1/feed", params={"kinds": "setting.changed"})
+        assert asked.status_code == (200 if sees else 422)
 
 
 async def test_a_cursor_of_another_book_or_from_its_future_is_refused(

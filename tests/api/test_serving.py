@@ -1,4 +1,4 @@
-"""The API as a process: on the loopback only, and gone when it is told to go."""
+"""The API as a process: there when it is asked, and gone when it is told to go."""
 
 import asyncio
 import socket
@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from api.__main__ import CannotServe, listen, main
-from tests.api.plant import SITE, Plant, write_site
+from tests.api.plant import Plant, write_site
 
 LEAVES_WITHIN_S = 5.0
 
@@ -97,21 +97,6 @@ def test_a_taken_port_is_one_sentence(site: Path, caplog: pytest.LogCaptureFixtu
     (said,) = caplog.messages
     assert f"port {port} of 127.0.0.1 can't be had" in said
     assert "\n" not in said
-
-
-@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.7", "plant.example", ""])
-def test_nothing_but_the_loopback_is_bound(host: str) -> None:
-    """Whatever the site file says: the API can't tell users apart yet."""
-    with pytest.raises(CannotServe, match="listens on"):
-        listen(host, 0)
-
-
-def test_a_site_file_with_another_host_is_refused(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    """At start, with exit code 2."""
-    path = tmp_path / "site.toml"
-    path.write_text(SITE + '\n[api]\nhost = "0.0.0.0"\n', encoding="utf-8")
-    assert main(["--site", str(path)]) == 2
-    assert "loopback" in caplog.text
 
 
 @pytest.mark.parametrize("port", [-1, 65536])

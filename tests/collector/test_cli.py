@@ -104,11 +104,11 @@ def test_a_wrong_site_file_ends_every_command_with_its_mistakes(site: Path, comm
 
 
 def test_an_address_beyond_this_machine_is_refused_at_start(site: Path) -> None:
-    """The API has no tokens yet: one sentence says so, and nothing listens."""
-    site.write_text(SITE + '[api]\nhost = "0.0.0.0"\n')
+    """Without TLS: one sentence says so, and nothing listens."""
+    site.write_text(SITE + '[api]\nhost = "192.0.2.7"\n')
     done = clampbook("serve", "--site", site)
     assert done.returncode == 2
-    assert "api.host: '0.0.0.0' is not a loopback address" in done.stderr
+    assert "api.host: '192.0.2.7' is not a loopback address" in done.stderr
 
 
 def test_cycles_are_a_table_in_a_terminal(site: Path, tool: ToolName) -> None:
@@ -243,7 +243,7 @@ def test_version_and_help_need_no_site(tmp_path: Path) -> None:
     """Asked anywhere, they answer; every command is in the help."""
     assert clampbook("--version", cwd=tmp_path).stdout == f"clampbook {__version__}\n"
     said = clampbook("--help", cwd=tmp_path).stdout
-    for command in ("run", "collect", "serve", "simulate", "check", "cycles", "audit"):
+    for command in ("run", "collect", "serve", "simulate", "check", "cycles", "audit", "token"):
         assert f"\n    {command} " in said
     for command in ("serve", "simulate"):
         assert clampbook(command, "--help", cwd=tmp_path).returncode == 0

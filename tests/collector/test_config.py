@@ -1,5 +1,6 @@
 """The site file: every mistake is told with file, line and key."""
 
+import subprocess
 from datetime import date
 from pathlib import Path
 
@@ -7,6 +8,9 @@ import pytest
 
 from collector.config import MqttController, identity, load_site
 from collector.errors import ConfigError
+from tests.certificates import certificate
+
+__all__ = ["certificate"]
 
 GOOD = """\
 [site]
@@ -125,7 +129,14 @@ def test_a_good_site_is_read_whole(folder: Path) -> None:
     [
         ('zone = "Europe/Berlin"', 'zone = "Europe/Berlyn"', "site.zone", "no IANA time zone"),
         ("port = 8471", "port = 84711", "api.port", "65535"),
-        ("port = 8471", 'host = "0.0.0.0"', "api.host", "not a loopback address"),
+        ("port = 8471", 'host = "192.0.2.7"', "api.host", "give tls_certificate and tls_key, or in proxies"),
+        ("port = 8471", 'host = "plant.example"', "api.host", "no IP address"),
+        ("port = 8471", 'host = ""', "api.host", "no IP address"),
+        ("port = 8471", 'host = "0.0.0.0"\nproxies = ["192.0.2.9"]', "api.host", "list in names"),
+        ("port = 8471", 'names = ["clampbook:8471"]', "api.names[0]", "pattern"),
+        ("port = 8471", 'tokens = "none"', "api.tokens", "'not-on-loopback' or 'required'"),
+        ("port = 8471", 'tls_certificate = "api.pem"', "api.tls_certificate", "needs tls_key beside it"),
+        ("port = 8471", 'proxies = ["proxy.plant"]', "api.proxies[0]", "no IP address"),
         ("port = 8471", "prot = 8471", "api.prot", "port"),
         ('name = "L1-02"', 'name = "L1-01"', "controllers[1].name", "the name of another controller"),
         ('name = "L1-02"', 'name = "L1/02"', "controllers[1].name", ""),
@@ -239,3 +250,54 @@ def test_a_mistake_in_a_shift_is_told(folder: Path, line: str, to: str, key: str
     ((_, found, told),) = mistakes(folder, GOOD + text)
     assert found == key
     assert says in told
+
+
+# ---- [api] -------------------------------------------------------------------------------------------------
+
+
+def with_api(*lines: str) -> str:
+    return GOOD.replace("port = 8471", "\n".join(lines))
+
+
+def test_a_site_that_says_nothing_is_asked_on_this_machine_only(folder: Path) -> None:
+    """And there without a token."""
+    (folder / "site.toml").write_text(GOOD)
+    api = load_site(folder / "site.toml")[0].api
+    assert (api.host, api.names, api.needs_tokens_on_loopback, api.has_tls) == ("127.0.0.1", (), False, False)
+
+
+def test_certificate_and_key_must_be_there_and_a_pair(folder: Path, certificate: tuple[Path, Path]) -> None:
+    """Told with the key of the file; a good pair is taken, relative to the site file."""
+    text = with_api(
+        'host = "0.0.0.0"', 'names = ["clampbook.plant"]', 'tls_certificate = "a.pem"', 'tls_key = "a.key"'
+    )
+    told = mistakes(folder, text)
+    assert [key for _, key, _ in told] == ["api.tls_certificate", "api.tls_key"]
+    assert all("can't read" in says for *_, says in told)
+    for name, file in zip(("a.pem", "a.key"), certificate, strict=True):
+        (folder / name).write_bytes(file.read_bytes())
+    (folder / "site.toml").write_text(text)
+    site, _ = load_site(folder / "site.toml")
+    assert site.tls_files == (folder / "a.pem", folder / "a.key")
+    (folder / "a.key").write_bytes(certificate[0].read_bytes())
+    ((_, key, says),) = mistakes(folder, text)
+    assert (key, "a pair that can serve TLS" in says) == ("api.tls_key", True)
+
+
+def test_a_key_with_a_passphrase_is_refused(folder: Path, certificate: tuple[Path, Path]) -> None:
+    """Nobody is there to type it when the machine starts."""
+    locked = ["openssl", "pkey", "-in", str(certificate[1]), "-aes128", "-passout", "pass:word"]
+    subprocess.run([*locked, "-out", str(folder / "a.key")], check=True, capture_output=True)
+    (folder / "a.pem").write_bytes(certificate[0].read_bytes())
+    ((_, key, says),) = mistakes(folder, with_api('tls_certificate = "a.pem"', 'tls_key = "a.key"'))
+    assert (key, "passphrase" in says) == ("api.tls_key", True)
+
+
+def test_a_proxy_that_does_tls_is_enough_beyond_the_loopback(folder: Path) -> None:
+    """Where it asks over the loopback, the loopback needs tokens too."""
+    (folder / "site.toml").write_text(with_api('host = "192.0.2.7"', 'proxies = ["192.0.2.9"]'))
+    assert not load_site(folder / "site.toml")[0].api.needs_tokens_on_loopback
+    (folder / "site.toml").write_text(with_api('proxies = ["::1"]'))
+    assert load_site(folder / "site.toml")[0].api.needs_tokens_on_loopback
+    (folder / "site.toml").write_text(with_api('tokens = "required"'))
+    assert load_site(folder / "site.toml")[0].api.needs_tokens_on_loopback

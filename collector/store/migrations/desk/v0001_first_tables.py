@@ -1,7 +1,15 @@
 """The first tables of the desk. Instants are microseconds since 1970 in UTC."""
 
 from alembic import op
-from sqlalchemy import BigInteger, Column, Integer, PrimaryKeyConstraint, Text
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    ForeignKeyConstraint,
+    Integer,
+    PrimaryKeyConstraint,
+    Text,
+    UniqueConstraint,
+)
 
 revision = "0001"
 down_revision = None
@@ -33,3 +41,35 @@ def upgrade() -> None:
         PrimaryKeyConstraint("acknowledgement_id", name="pk_acknowledgement"),
     )
     op.create_index("ix_acknowledgement_book_finding", "acknowledgement", ["book", "finding"])
+    op.create_table(
+        "token",
+        Column("token_id", Text, nullable=False),
+        Column("name", Text, nullable=False),
+        Column("hash", Text, nullable=False),
+        Column("scopes", Text, nullable=False),
+        Column("lines", Text),
+        Column("created_at", BigInteger, nullable=False),
+        Column("expires_at", BigInteger, nullable=False),
+        Column("revoked_at", BigInteger),
+        Column("last_used_at", BigInteger),
+        Column("last_used_from", Text),
+        PrimaryKeyConstraint("token_id", name="pk_token"),
+        UniqueConstraint("name", name="uq_token_name"),
+    )
+    op.create_table(
+        "access_log",
+        Column("access_id", Integer, nullable=False),
+        Column("first_at", BigInteger, nullable=False),
+        Column("last_at", BigInteger, nullable=False),
+        Column("times", BigInteger, nullable=False),
+        Column("token_id", Text),
+        Column("address", Text, nullable=False),
+        Column("method", Text, nullable=False),
+        Column("path", Text, nullable=False),
+        Column("status", Integer),
+        Column("problem", Text),
+        Column("refused_on", Text),
+        PrimaryKeyConstraint("access_id", name="pk_access_log"),
+        ForeignKeyConstraint(["token_id"], ["token.token_id"], name="fk_access_log_token_id"),
+    )
+    op.create_index("ix_access_log_refused_on_address", "access_log", ["refused_on", "address"])

@@ -1,0 +1,1 @@
+"""Who asks, what they may, and the trail that they leave."""

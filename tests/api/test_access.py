@@ -1,0 +1,444 @@
+"""Who may ask: every operation against every kind of asker, and what tells them apart."""
+
+import asyncio
+from collections.abc import AsyncIterator, Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import APIRouter, FastAPI
+from sqlalchemy import text
+
+import api.app
+from api.access import tokens as token_rules
+from api.access.gate import Access
+from api.access.rights import ADMIN, ANYBODY, COUNTS, READ, RIGHTS, SERVICE, require_decisions
+from api.access.throttle import Allowance, Throttle
+from api.access.tokens import Tokens
+from api.app import create_app
+from collector.config import load_site
+from collector.listening import ApiPart
+from collector.store.engine import open_desk
+from collector.store.tokens import revoke_token
+from tests.api.asking import BASE, asking, bearer, make_token
+from tests.api.plant import Plant, write_site
+from tests.api.test_document import SAMPLES
+
+DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}
+WRITES = {"POST /v1/tools/{serial}/service": ("/v1/tools/2042/service", DONE)}
+"""Operation -> an address of that kind, and a body."""
+DOCUMENT = "/v1/openapi.json"
+
+
+def set_rules(app: FastAPI, **rules: Any) -> Access:
+    """The application under other rules of [api]."""
+    access = app.state.access = Access(app.state.site, lambda: app.state.stores)
+    access.api = ApiPart.model_validate(rules)
+    access.names = {*access.api.names}
+    return access
+
+
+@pytest.fixture
+def closed(app: FastAPI) -> FastAPI:
+    """On the loopback too nobody may ask without a token."""
+    set_rules(app, tokens="required")
+    return app
+
+
+@pytest.fixture
+async def client(closed: FastAPI) -> AsyncIterator[httpx.AsyncClient]:
+    async with asking(closed) as client:
+        yield client
+
+
+def from_elsewhere(app: FastAPI, peer: str = "192.0.2.41") -> httpx.AsyncClient:
+    transport = httpx.ASGITransport(app, raise_app_exceptions=False, client=(peer, 50000))
+    return httpx.AsyncClient(transport=transport, base_url=BASE)
+
+
+def kind_of(answer: httpx.Response) -> str:
+    assert answer.headers["content-type"] == "application/problem+json"
+    return str(answer.json()["type"]).removeprefix("/problems/")
+
+
+# ---- the matrix --------------------------------------------------------------------------------------------
+
+
+def operations(app: FastAPI) -> Iterator[tuple[str, str, str, dict[str, Any] | None]]:
+    """Name, method, address and body of every operation that the application has."""
+    for path, methods in app.openapi()["paths"].items():
+        for method in methods:
+            name = f"{method.upper()} {path}"
+            address, body = (SAMPLES[path][0], None) if method == "get" else WRITES[name]
+            yield name, method.upper(), address, body
+
+
+EXPECTED = {
+    id(ANYBODY): {"read", "integrate", "service", "admin"},
+    id(READ): {"read", "service", "admin"},
+    id(SERVICE): {"service"},
+    id(ADMIN): {"admin"},
+}
+"""A second statement of who gets in, without the rules that make it."""
+
+
+def expected(name: str) -> set[str]:
+    right = RIGHTS[name]
+    if right.scopes == COUNTS.scopes:
+        return {"integrate", "read", "service", "admin"}
+    return EXPECTED[id(right)]
+
+
+ASKERS = ("none", "wrong", "unknown", "expired", "revoked", "read", "integrate", "service", "admin")
+
+
+@pytest.mark.parametrize("asker", ASKERS)
+async def test_every_operation_lets_in_whom_it_must_and_nobody_else(
+    closed: FastAPI, plant: Plant, asker: str
+) -> None:
+    """Each method of each path the application itself names, under each kind of token."""
+    headers = headers_of(plant, asker)
+    async with asking(closed) as client:
+        seen = 0
+        for name, method, address, body in operations(closed):
+            closed.state.access.tokens = Tokens(lambda: closed.state.stores)  # with a whole allowance
+            answer = await client.request(method, address, json=body, headers=headers)
+            seen += 1
+            if asker in expected(name) or (name in ("GET /healthz", "GET /readyz") and asker == "none"):
+                assert answer.status_code in (200, 201), (name, answer.text)
+            elif asker == "none":
+                assert (answer.status_code, kind_of(answer)) == (401, "token-needed"), name
+                assert answer.headers["www-authenticate"] == 'Bearer realm="clampbook"'
+            elif asker in ("wrong", "unknown", "expired", "revoked"):
+                assert (answer.status_code, kind_of(answer)) == (401, "invalid-token"), name
+                assert 'error="invalid_token"' in answer.headers["www-authenticate"]
+            else:
+                assert (answer.status_code, kind_of(answer)) == (403, "insufficient-scope"), name
+                needed = f'error="insufficient_scope", scope="{RIGHTS[name].scopes[0]}"'
+                assert answer.headers["www-authenticate"].endswith(needed)
+        assert seen == len(RIGHTS)
+        document = await client.get(DOCUMENT, headers=headers)
+        assert document.status_code == (200 if asker in {"read", "integrate", "service", "admin"} else 401)
+        nowhere = await client.get("/v1/nothing", headers=headers)
+        assert nowhere.status_code == (404 if document.status_code == 200 else 401)
+
+
+def headers_of(plant: Plant, asker: str) -> dict[str, str]:
+    if asker == "none":
+        return {}
+    if asker == "unknown":
+        return bearer("cb_abcdefgh." + "A" * 43)
+    if asker == "wrong":
+        return bearer(make_token(plant.address, "good", "admin").split(".")[0] + "." + "A" * 43)
+    if asker == "expired":
+        return bearer(make_token(plant.address, "old", "admin", "service", lasts=-timedelta(seconds=1)))
+    if asker == "revoked":
+        made = make_token(plant.address, "lost", "admin", "service")
+        revoke(plant, "lost")
+        return bearer(made)
+    return bearer(make_token(plant.address, asker, asker))  # type: ignore[arg-type]
+
+
+def revoke(plant: Plant, name: str) -> None:
+    engine = open_desk(plant.address)
+    with engine.begin() as connection:
+        revoke_token(connection, name, datetime.now(UTC))
+    engine.dispose()
+
+
+INTEGRATED = {"counts", "gaps", "reconciliation", "feed", "shifts", "statements"}
+
+
+def test_each_operation_that_integrates_is_one_that_counts() -> None:
+    """No curve, no setting, no finding for whoever pulls counts."""
+    for name, right in RIGHTS.items():
+        if "integrate" in right.scopes and right is not ANYBODY:
+            last = name.removeprefix("GET /v1/").split("/{line}")[0].split("/")[-1]
+            assert last in INTEGRATED, name
+
+
+def test_a_write_is_for_nobody_who_only_reads() -> None:
+    """Whatever is not GET needs a scope that says so."""
+    for name, right in RIGHTS.items():
+        if not name.startswith("GET "):
+            assert not {"read", "admin"} & set(right.scopes), name
+
+
+def test_an_operation_that_nobody_decided_about_stops_the_start(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And so does a decision about an operation that is not there."""
+    router = APIRouter()
+    router.add_api_route("/v1/new", lambda: None, methods=["PUT"])
+    added = type("added", (), {"router": router})
+    monkeypatch.setattr(api.app, "RESOURCES", (*api.app.RESOURCES, added))
+    assert plant.address.folder is not None
+    site, _ = load_site(write_site(plant.address.folder.parent))
+    with pytest.raises(LookupError, match="who may ask PUT /v1/new"):
+        create_app(site)
+    with pytest.raises(LookupError, match="no operation GET /, GET /healthz"):
+        require_decisions({"paths": {}})
+
+
+# ---- on this machine, and from elsewhere -------------------------------------------------------------------
+
+
+async def test_on_this_machine_nobody_needs_a_token_unless_the_site_says_so(app: FastAPI) -> None:
+    """All but what shows what others did; that needs a token here too."""
+    async with asking(app) as client:
+        assert (await client.get("/v1/tools")).status_code == 200
+        assert (await client.post("/v1/tools/2042/service", json=DONE)).status_code == 201
+        for address in ("/v1/audit-trail", "/v1/tokens"):
+            answer = await client.get(address)
+            assert (answer.status_code, kind_of(answer)) == (401, "token-needed")
+        answer = await client.get("/v1/tools", headers=bearer("wrong"))
+        assert (answer.status_code, kind_of(answer)) == (401, "invalid-token")
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"forwarded": "for=127.0.0.1"},
+        {"x-forwarded-for": "127.0.0.1"},
+        {"x-forwarded-host": "localhost"},
+        {"X-Forwarded-Proto": "https"},
+        {"x-real-ip": "127.0.0.1"},
+        {"via": "1.1 proxy"},
+    ],
+)
+async def test_what_a_proxy_passes_on_is_never_of_this_machine(app: FastAPI, headers: dict[str, str]) -> None:
+    """Though it comes over the loopback, and whatever it claims; not even for health."""
+    async with asking(app) as client:
+        for address in ("/v1/tools", "/healthz"):
+            answer = await client.get(address, headers=headers)
+            assert (answer.status_code, kind_of(answer)) == (401, "token-needed")
+
+
+async def test_a_proxy_of_the_site_on_this_machine_closes_the_loopback(app: FastAPI, plant: Plant) -> None:
+    """Even where it adds no header at all: behind it may be anybody."""
+    set_rules(app, proxies=("127.0.0.1",))
+    async with asking(app) as client:
+        assert (await client.get("/v1/tools")).status_code == 401
+        good = bearer(make_token(plant.address, "mes", "read"))
+        assert (await client.get("/v1/tools", headers=good)).status_code == 200
+        assert (await client.get("/healthz")).status_code == 200
+
+
+async def test_from_elsewhere_a_token_is_needed_and_tls(app: FastAPI, plant: Plant) -> None:
+    """Without TLS only the site's own proxy is served, also with a good token."""
+    good = bearer(make_token(plant.address, "mes", "read"))
+    set_rules(app, host="0.0.0.0", names=("clampbook.plant",), proxies=("192.0.2.9",))
+    async with asking(app):
+        async with from_elsewhere(app) as plain:
+            answer = await plain.get("/v1/tools", headers=good)
+            assert (answer.status_code, kind_of(answer)) == (403, "not-encrypted")
+        async with from_elsewhere(app, "192.0.2.9") as proxy:
+            assert (await proxy.get("/v1/tools")).status_code == 401
+            assert (await proxy.get("/healthz")).status_code == 401
+            assert (await proxy.get("/v1/tools", headers=good)).status_code == 200
+        async with from_elsewhere(app, "not an address") as nobody:
+            assert (await nobody.get("/v1/tools", headers=good)).status_code == 403
+        set_rules(app, host="0.0.0.0", names=("clampbook.plant",), tls_certificate="c", tls_key="k")
+        async with from_elsewhere(app) as encrypted:
+            assert (await encrypted.get("/v1/tools")).status_code == 401
+            assert (await encrypted.get("/v1/tools", headers=good)).status_code == 200
+
+
+async def test_only_names_of_the_site_are_served(app: FastAPI) -> None:
+    """Under a foreign name nothing is told, and a name of the site is no loopback."""
+    set_rules(app, names=("clampbook.plant",))
+    async with asking(app) as client:
+        for host, status in (
+            ("evil.example", 421), ("clampbook.plant.evil.example", 421), ("clampbook.plant:8470", 401),
+            ("CLAMPBOOK.plant", 401), ("localhost", 200),
+        ):  # fmt: skip
+            answer = await client.get("/v1/tools", headers={"host": host})
+            assert answer.status_code == status, host
+
+
+# ---- how a token is given ----------------------------------------------------------------------------------
+
+
+async def test_a_token_is_taken_from_the_header_only(client: httpx.AsyncClient, plant: Plant) -> None:
+    """In an address it would stand in logs and histories."""
+    made = make_token(plant.address, "mes", "read")
+    assert (await client.get(f"/v1/tools?access_token={made}")).status_code == 401
+    good = {"authorization": f"bearer   {made}"}
+    assert (await client.get("/v1/tools", headers=good)).status_code == 200
+    answer = await client.get(f"/v1/tools?access_token={made}", headers=good)
+    assert (answer.status_code, kind_of(answer)) == (422, "invalid-request")
+
+
+@pytest.mark.parametrize("given", ["Basic bWVzOm1lcw==", "Bearer", "Token abc", ""])
+async def test_another_scheme_is_no_token(client: httpx.AsyncClient, given: str) -> None:
+    """The challenge says which is wanted, and no error."""
+    answer = await client.get("/v1/tools", headers={"authorization": given})
+    assert answer.status_code == 401
+    assert answer.headers["www-authenticate"].startswith('Bearer realm="clampbook"')
+
+
+async def test_two_authorizations_are_a_mistake(client: httpx.AsyncClient, plant: Plant) -> None:
+    """Nobody picks the one that suits."""
+    made = make_token(plant.address, "mes", "read")
+    twice = [("authorization", f"Bearer {made}"), ("authorization", "Bearer other")]
+    assert (await client.get("/v1/tools", headers=twice)).status_code == 400
+
+
+@pytest.mark.parametrize("presented", ["\xff\xfe", "cb_abcdefgh.", "." * 1000, "A" * 60_000, "cb_abcdefgh.é"])
+async def test_no_token_is_too_strange_to_be_refused(client: httpx.AsyncClient, presented: str) -> None:
+    """With the same answer as any wrong one."""
+    given = {"authorization": f"Bearer {presented}".encode("latin-1")}
+    answer = await client.get("/v1/tools", headers=[(b"authorization", given["authorization"])])
+    assert (answer.status_code, kind_of(answer)) == (401, "invalid-token")
+
+
+# ---- a token's life ----------------------------------------------------------------------------------------
+
+
+async def test_a_token_made_while_the_api_runs_is_good_at_once(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """Though the table was read a moment ago."""
+    assert (await client.get("/v1/tools", headers=bearer("wrong"))).status_code == 401
+    made = make_token(plant.address, "mes", "read")
+    assert (await client.get("/v1/tools", headers=bearer(made))).status_code == 200
+
+
+async def test_a_revoked_token_ends_when_the_table_is_looked_at_again(
+    client: httpx.AsyncClient, plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Though it was verified before; the others go on."""
+    lost, kept = make_token(plant.address, "lost", "read"), make_token(plant.address, "kept", "read")
+    for made in (lost, kept):
+        assert (await client.get("/v1/tools", headers=bearer(made))).status_code == 200
+    revoke(plant, "lost")
+    assert token_rules.FRESH_S <= 5
+    monkeypatch.setattr(token_rules, "FRESH_S", 0.0)
+    answer = await client.get("/v1/tools", headers=bearer(lost))
+    assert (answer.status_code, answer.json()["detail"]) == (401, "the token is revoked")
+    assert (await client.get("/v1/tools", headers=bearer(kept))).status_code == 200
+
+
+async def test_the_hash_is_computed_once_a_token(
+    client: httpx.AsyncClient, plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also for requests that come together; a wrong secret is never remembered as good."""
+    computed: list[str] = []
+    real = token_rules.is_of
+    monkeypatch.setattr(token_rules, "is_of", lambda *both: computed.append(both[0]) or real(*both))
+    made = make_token(plant.address, "mes", "read")
+    asked = [client.get("/v1/tools", headers=bearer(made)) for _ in range(20)]
+    answers = await asyncio.gather(*asked)
+    assert {answer.status_code for answer in answers} == {200}
+    assert len(computed) == 1
+    for _ in range(2):
+        wrong = made[:-2] + ("aa" if made[-2:] != "aa" else "bb")
+        assert (await client.get("/v1/tools", headers=bearer(wrong))).status_code == 401
+    assert len(computed) == 3
+
+
+async def test_thirty_days_before_its_end_a_token_says_so(client: httpx.AsyncClient, plant: Plant) -> None:
+    """In a header of each answer; not earlier."""
+    soon = make_token(plant.address, "soon", "read", lasts=timedelta(days=29))
+    later = make_token(plant.address, "later", "read", lasts=timedelta(days=31))
+    warned = (await client.get("/v1/tools", headers=bearer(soon))).headers["token-expires-at"]
+    assert abs(datetime.fromisoformat(warned) - datetime.now(UTC) - timedelta(days=29)) < timedelta(minutes=1)
+    assert "token-expires-at" not in (await client.get("/v1/tools", headers=bearer(later))).headers
+
+
+async def test_the_last_use_is_shown_to_the_admin(client: httpx.AsyncClient, plant: Plant) -> None:
+    """With from where; a token that was never used has none, and no secret is ever shown."""
+    used, unused = make_token(plant.address, "used", "read"), make_token(plant.address, "unused", "read")
+    office = make_token(plant.address, "office", "admin")
+    await client.get("/v1/tools", headers=bearer(used))
+    answer = await client.get("/v1/tokens", headers=bearer(office))
+    shown = {each["name"]: each for each in answer.json()["items"]}
+    assert shown["used"]["last_used_from"] == "127.0.0.1"
+    assert shown["used"]["last_used_at"] is not None
+    assert shown["unused"]["last_used_at"] is None
+    for made in (used, unused, office):
+        assert made.split(".")[1] not in answer.text
+
+
+async def test_the_last_use_survives_the_stop(closed: FastAPI, plant: Plant) -> None:
+    """What was not written yet is written then."""
+    made = make_token(plant.address, "used", "read")
+    async with asking(closed) as client:
+        await client.get("/v1/tools", headers=bearer(made))
+    with closed.state.stores.desk() as desk:
+        assert desk.scalar(text("SELECT count(*) FROM token WHERE last_used_at IS NOT NULL")) == 1
+
+
+async def test_while_the_desk_is_away_known_tokens_are_believed_for_a_while(
+    client: httpx.AsyncClient, closed: FastAPI, plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Then nobody is: a token that can't be looked up is answered with 503."""
+    made = make_token(plant.address, "mes", "read")
+    assert (await client.get("/v1/tools", headers=bearer(made))).status_code == 200
+    assert plant.address.folder is not None
+    closed.state.stores.close()
+    (plant.address.folder / "desk.sqlite").write_bytes(b"no database at all, though a file" * 100)
+    monkeypatch.setattr(token_rules, "FRESH_S", 0.0)
+    assert (await client.get("/v1/tools", headers=bearer(made))).status_code == 200
+    monkeypatch.setattr(token_rules, "STALE_S", -1.0)
+    answer = await client.get("/v1/tools", headers=bearer(made))
+    assert (answer.status_code, kind_of(answer)) == (503, "store-unavailable")
+    assert (await client.get("/healthz")).status_code == 200
+
+
+# ---- lines -------------------------------------------------------------------------------------------------
+
+
+async def test_a_token_for_a_line_gets_that_line_and_nothing_that_tells_no_line(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """Where a resource does not tell lines apart, it gets nothing rather than too much."""
+    own = bearer(make_token(plant.address, "own", "integrate", "read", lines=["line-1"]))
+    other = bearer(make_token(plant.address, "other", "integrate", "read", lines=["line-2"]))
+    named = ("/v1/gaps?controller=A-02", "/v1/controllers/A-02/reconciliation")
+    for address in named:
+        assert (await client.get(address, headers=own)).status_code == 200
+        answer = await client.get(address, headers=other)
+        assert (answer.status_code, kind_of(answer)) == (403, "other-line")
+        assert 'error="insufficient_scope"' in answer.headers["www-authenticate"]
+    for address in (
+        "/v1/gaps", "/v1/tools", "/v1/tools/2042/counts", "/v1/cycles/A-02.2.7",
+        "/v1/gaps?controller=A-02&controller=B-01", "/v1/gaps?controller=B-01",
+    ):  # fmt: skip
+        assert (await client.get(address, headers=own)).status_code == 403, address
+    for address in ("/", "/problems/other-line", "/healthz", "/readyz"):
+        assert (await client.get(address, headers=own)).status_code == 200
+
+
+# ---- failures are rationed ---------------------------------------------------------------------------------
+
+
+async def test_who_fails_too_often_has_to_wait_and_others_do_not(
+    app: FastAPI, plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """429 with the seconds; a token that was verified before goes on, also from the same address."""
+    access = set_rules(app, host="192.0.2.1", tls_certificate="c", tls_key="k")
+    throttle = Throttle(Allowance(3, 60.0), Allowance(100, 1.0))
+    access.tokens = Tokens(lambda: app.state.stores, throttle)
+    good, late = (bearer(make_token(plant.address, name, "read")) for name in ("good", "late"))
+    async with asking(app), from_elsewhere(app, "192.0.2.41") as client:
+        assert (await client.get("/v1/tools", headers=good)).status_code == 200
+        answers = [await client.get("/v1/tools", headers=bearer(f"guess-{n}")) for n in range(5)]
+        assert [answer.status_code for answer in answers] == [401, 401, 401, 429, 429]
+        assert kind_of(answers[-1]) == "too-many-failures"
+        assert 0 < int(answers[-1].headers["retry-after"]) <= 60
+        assert (await client.get("/v1/tools", headers=good)).status_code == 200
+        assert (await client.get("/v1/tools", headers=late)).status_code == 429
+        async with from_elsewhere(app, "192.0.2.42") as neighbour:
+            assert (await neighbour.get("/v1/tools", headers=late)).status_code == 200
+
+
+async def test_asking_without_a_token_is_no_failed_attempt(app: FastAPI, plant: Plant) -> None:
+    """A monitor that was set up wrongly locks nobody out."""
+    set_rules(app, tokens="required")
+    async with asking(app) as client:
+        for _ in range(30):
+            assert (await client.get("/v1/tools")).status_code == 401
+        good = bearer(make_token(plant.address, "mes", "read"))
+        assert (await client.get("/v1/tools", headers=good)).status_code == 200
