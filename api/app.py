@@ -11,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp
 
 from api.access.gate import Access, Gate, allowed
-from api.access.rights import require_decisions
+from api.access.rights import RIGHTS, require_decisions
 from api.answers import JSON
 from api.guards import JsonBodies, SafeHeaders
 from api.parameters import known_parameters, only_known_parameters
@@ -62,13 +62,25 @@ RESOURCES = (
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 
 
+TOKEN_SCHEME = {
+    "type": "http",
+    "scheme": "bearer",
+    "description": "A token with one of the scopes that the operation lists. On the machine itself none is "
+    "needed, unless the site file says so, but for the operations that list `admin` alone.",
+}
+
+
 class Api(FastAPI):
     def openapi(self) -> dict[str, Any]:
-        """The document; a problem has its own media type only, which the framework can't be told."""
+        """The document, with who may ask; a problem has its own media type only, which the framework can't be
+        told."""
         document = super().openapi()
-        for operations in document["paths"].values():
-            for operation in operations.values():
+        document["components"]["securitySchemes"] = {"token": TOKEN_SCHEME}
+        for path, operations in document["paths"].items():
+            for method, operation in operations.items():
                 operation["responses"]["default"]["content"].pop(JSON, None)
+                if right := RIGHTS.get(f"{method.upper()} {path}"):
+                    operation["security"] = [{"token": [scope]} for scope in right.scopes]
         return document
 
     def build_middleware_stack(self) -> ASGIApp:

@@ -147,6 +147,16 @@ def revoke(plant: Plant, name: str) -> None:
     engine.dispose()
 
 
+def test_the_document_says_who_may_ask(app: FastAPI) -> None:
+    """Each operation lists the scopes of which one is needed."""
+    document = app.openapi()
+    assert document["components"]["securitySchemes"]["token"]["scheme"] == "bearer"
+    for name, right in RIGHTS.items():
+        method, path = name.split(" ")
+        told = document["paths"][path][method.lower()]["security"]
+        assert told == [{"token": [scope]} for scope in right.scopes]
+
+
 INTEGRATED = {"counts", "gaps", "reconciliation", "feed", "shifts", "statements"}
 
 
