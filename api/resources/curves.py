@@ -9,8 +9,11 @@ from api.answers import cacheable, entity_tag
 from api.paging import Row, page
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import CycleIdText, named
+from api.resources.features import features
 from api.schemas import common, records
+from api.schemas.features import CurveWithFeatures
 from collector.store.curves import decode
+from collector.store.features import find_features_of
 from collector.store.queries import CycleId, find_book, find_curve, find_last_curves, find_tool
 
 router = APIRouter(prefix="/v1", tags=["curves"])
@@ -18,7 +21,7 @@ router = APIRouter(prefix="/v1", tags=["curves"])
 MOST_CURVES = 100
 
 
-@router.get("/tools/{serial:path}/curves", response_model=common.ToolPage[records.ListedCurve])
+@router.get("/tools/{serial:path}/curves", response_model=common.ToolPage[CurveWithFeatures])
 def list_curves(
     request: Request,
     serial: Serial,
@@ -26,13 +29,17 @@ def list_curves(
     model: Model = None,
     last: Annotated[int, Query(ge=1, le=MOST_CURVES, description="How many, newest first.")] = 5,
 ) -> Response:
-    """A tool's newest curves, newest first, each from time zero. They are sought among its newest 1,000
-    cycles; `next` is always null."""
+    """A tool's newest curves, newest first, each from time zero, with its features. They are sought among its
+    newest 1,000 cycles; `next` is always null."""
     with request.app.state.stores.book() as connection:
         tool = find_tool(connection, serial, maker, model)
         rows = find_last_curves(connection, tool["tool_id"], last)
+        found = find_features_of(connection, [_key(row) for row in rows])
     of_cycle = ("ended_at", "controller", "result", "completion")
-    items = [_curve(row) | {name: row[name] for name in of_cycle} for row in rows]
+    items = [
+        _curve(row) | {name: row[name] for name in of_cycle} | {"features": features(found[_key(row)])}
+        for row in rows
+    ]
     return page(request, items, None, tool=named(tool))
 
 
@@ -43,6 +50,10 @@ def show_curve(request: Request, cycle_id: CycleIdText) -> Response:
         instance = find_book(connection)["instance"]
         found = find_curve(connection, CycleId.parse(cycle_id))
     return cacheable(request, entity_tag(instance, found["commit_number"], "curve"), _curve(found))
+
+
+def _key(row: Row) -> tuple[int, int, int]:
+    return (row["controller_id"], row["epoch"], row["sequence"])
 
 
 def _curve(row: Row) -> dict[str, Any]:

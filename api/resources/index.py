@@ -25,6 +25,7 @@ LINKS = {
     "service": "/v1/tools/{serial}/service",
     "cycle": "/v1/cycles/{id}",
     "curve": "/v1/cycles/{id}/curve",
+    "features": "/v1/cycles/{id}/features",
     "faults": "/v1/faults",
     "gaps": "/v1/gaps?state=all",
     "quarantine": "/v1/quarantine",

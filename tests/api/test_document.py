@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, records
+from api.schemas import common, features, records
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -25,11 +25,12 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/tools": ("/v1/tools?last=2", common.Page[records.ListedTool]),
     "/v1/tools/{serial}": ("/v1/tools/2042", records.ToolDetail),
     "/v1/tools/{serial}/cycles": ("/v1/tools/2042/cycles", common.ToolPage[records.ListedCycle]),
-    "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", common.ToolPage[records.ListedCurve]),
+    "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", common.ToolPage[features.CurveWithFeatures]),
     "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", records.ToolCounts),
     "/v1/tools/{serial}/service": ("/v1/tools/2042/service", records.Service),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
+    "/v1/cycles/{id}/features": ("/v1/cycles/A-02.2.7/features", features.CycleFeatures),
     "/v1/faults": ("/v1/faults", records.FaultPage),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
