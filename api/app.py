@@ -25,6 +25,7 @@ from api.resources import (
     index,
     reconciliation,
     service,
+    settings,
     tools,
 )
 from api.schemas.common import Problem
@@ -43,6 +44,7 @@ RESOURCES = (
     features,
     counts,
     service,
+    settings,
     tools,
     faults,
     gaps,

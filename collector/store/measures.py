@@ -206,11 +206,13 @@ def find_setting_changes(
     setting: str | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
+    begun_by: datetime | None = None,
 ) -> list[Record]:
     """What was set at controllers, in order of commit number, newest first: columns of `setting_change` with
     `before` and `after` decoded, and the controller's name.
 
-    Args: before: only those with a smaller commit number; since, until: half-open interval of `noticed_at`.
+    Args: before: only those with a smaller commit number; since, until: half-open interval of `noticed_at`;
+    begun_by: only those that may have been set by then (`not_before`).
     """
     wanted = select(setting_change, controller.c.name.label("controller")).join_from(
         setting_change, controller
@@ -225,6 +227,8 @@ def find_setting_changes(
         wanted = wanted.where(setting_change.c.noticed_at >= since)
     if until is not None:
         wanted = wanted.where(setting_change.c.noticed_at < until)
+    if begun_by is not None:
+        wanted = wanted.where(setting_change.c.not_before <= begun_by)
     wanted = wanted.order_by(setting_change.c.commit_number.desc())
     found = records(connection.execute(wanted if last is None else wanted.limit(last)))
     for each in found:

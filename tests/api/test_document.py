@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, features, records
+from api.schemas import common, features, records, settings
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -31,6 +31,11 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/cycles/{id}/features": ("/v1/cycles/A-02.2.7/features", features.CycleFeatures),
+    "/v1/settings/changes": ("/v1/settings/changes", settings.SettingChangePage),
+    "/v1/settings/changes/before": (
+        "/v1/settings/changes/before?tool=2042&at=2026-10-25T12:00:00Z&measure=punch_velocity_m_s&ratio=0.9",
+        settings.ChangesBefore,
+    ),
     "/v1/faults": ("/v1/faults", records.FaultPage),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
