@@ -26,6 +26,7 @@ from api.resources import (
     reconciliation,
     service,
     settings,
+    setups,
     tools,
 )
 from api.schemas.common import Problem
@@ -45,6 +46,7 @@ RESOURCES = (
     counts,
     service,
     settings,
+    setups,
     tools,
     faults,
     gaps,

@@ -26,6 +26,8 @@ LINKS = {
     "cycle": "/v1/cycles/{id}",
     "curve": "/v1/cycles/{id}/curve",
     "features": "/v1/cycles/{id}/features",
+    "setups": "/v1/setups",
+    "setup": "/v1/controllers/{name}/setup",
     "setting_changes": "/v1/settings/changes",
     "changes_before": "/v1/settings/changes/before?tool={serial}&at=",
     "faults": "/v1/faults",
