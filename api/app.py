@@ -10,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.answers import JSON
 from api.guards import JsonBodies, LoopbackNames
+from api.learnt import LearntBands
 from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
 from api.resources import (
@@ -27,6 +28,7 @@ from api.resources import (
     service,
     settings,
     setups,
+    tolerance,
     tools,
 )
 from api.schemas.common import Problem
@@ -47,6 +49,7 @@ RESOURCES = (
     service,
     settings,
     setups,
+    tolerance,
     tools,
     faults,
     gaps,
@@ -87,6 +90,7 @@ def create_app(site: Site) -> FastAPI:
     )
     app.state.site = site
     app.state.stores = Stores(site.store_address)
+    app.state.learnt = LearntBands()
     app.state.started_at_s = time.monotonic()
     answer_with_problems(app)
     for resource in RESOURCES:

@@ -2,7 +2,6 @@
 
 from typing import Annotated, Any
 
-import numpy as np
 from fastapi import APIRouter, Query, Request, Response
 
 from api.answers import cacheable, entity_tag
@@ -12,7 +11,7 @@ from api.resources.cycles import CycleIdText, named
 from api.resources.features import features
 from api.schemas import common, records
 from api.schemas.features import CurveWithFeatures
-from collector.store.curves import decode
+from collector.store.curves import values
 from collector.store.features import find_features_of
 from collector.store.queries import CycleId, find_book, find_curve, find_last_curves, find_tool
 
@@ -57,12 +56,11 @@ def _key(row: Row) -> tuple[int, int, int]:
 
 
 def _curve(row: Row) -> dict[str, Any]:
-    _, samples = decode(row["coded"])
     return {
         "id": row["id"],
         "quantity": row["quantity"],
         "sample_interval_us": row["sample_interval_us"],
         "start_us": 0,
         "sample_count": row["sample_count"],
-        "samples": samples.astype(np.float64) * row["scale"] + row["offset"],
+        "samples": values(row["coded"], row["scale"], row["offset"]),
     }

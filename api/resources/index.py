@@ -26,6 +26,8 @@ LINKS = {
     "cycle": "/v1/cycles/{id}",
     "curve": "/v1/cycles/{id}/curve",
     "features": "/v1/cycles/{id}/features",
+    "tolerance": "/v1/tools/{serial}/tolerance?band=",
+    "distance": "/v1/cycles/{id}/tolerance",
     "setups": "/v1/setups",
     "setup": "/v1/controllers/{name}/setup",
     "setting_changes": "/v1/settings/changes",

@@ -167,18 +167,21 @@ class Restart(NamedTuple):
     """What was learnt of a tool holds up to here, and has to be learnt anew."""
 
     at: datetime
-    """Every cycle that ended later is of the new state."""
+    """Every cycle that ended earlier is of the old state."""
     reason: Literal["service", "swap", "settings changed"]
     says: str
+    seen_at: datetime
+    """Every cycle that ended later is of the new state: a setting is seen later than it is set."""
 
 
 def find_restarts(connection: Connection, tool_id: int, services: Iterable[datetime]) -> list[Restart]:
     """Services of a tool (from the desk), its swaps from controller to controller, and what was set at its
     controllers while it sat there; oldest first."""
-    found = [Restart(at, "service", "a service was done") for at in services]
+    found = [Restart(at, "service", "a service was done", at) for at in services]
     mounts = find_mounts(connection, tool_id)
     for mount in mounts:
-        found.append(Restart(mount["mounted_at"], "swap", f"it was mounted on {mount['controller']}"))
+        at = mount["mounted_at"]
+        found.append(Restart(at, "swap", f"it was mounted on {mount['controller']}", at))
         changes = find_setting_changes(
             connection,
             controller_id=mount["controller_id"],
@@ -187,7 +190,9 @@ def find_restarts(connection: Connection, tool_id: int, services: Iterable[datet
             last=None,
         )
         found += [
-            Restart(each["not_before"], "settings changed", _set(each, mount["controller"]))
+            Restart(
+                each["not_before"], "settings changed", _set(each, mount["controller"]), each["noticed_at"]
+            )
             for each in changes
         ]
     return sorted(found)

@@ -11,6 +11,7 @@ import pytest
 from fastapi import FastAPI
 
 from api.app import create_app
+from api.learnt import LearntBands
 from api.stores import Stores
 from collector.config import load_site
 from collector.store.engine import StoreAddress
@@ -51,6 +52,7 @@ def built_app(plant_folder: tuple[Path, Plant]) -> FastAPI:
 def app(built_app: FastAPI, plant: Plant) -> Iterator[FastAPI]:
     """The application over this test's copy of the plant."""
     built_app.state.stores = Stores(plant.address)
+    built_app.state.learnt = LearntBands()  # copies of a plant have one name: the same ids are other curves
     yield built_app
     built_app.state.stores.close()
 

@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, features, records, settings, setups
+from api.schemas import common, features, records, settings, setups, tolerance
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -31,6 +31,8 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/cycles/{id}/features": ("/v1/cycles/A-02.2.7/features", features.CycleFeatures),
+    "/v1/tools/{serial}/tolerance": ("/v1/tools/2042/tolerance", tolerance.ToolTolerance),
+    "/v1/cycles/{id}/tolerance": ("/v1/cycles/A-02.2.7/tolerance", tolerance.CycleTolerance),
     "/v1/setups": ("/v1/setups", common.Page[setups.Setup]),
     "/v1/controllers/{name}/setup": ("/v1/controllers/A-02/setup", setups.Setup),
     "/v1/settings/changes": ("/v1/settings/changes", settings.SettingChangePage),

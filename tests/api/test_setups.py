@@ -115,7 +115,7 @@ async def test_the_least_supply_pressure_is_the_site_files(
 
 
 async def make_thin_then_thick(plant: Plant, cycles: list[dict[str, Any]]) -> list[str]:
-    """The thin band is put in, cycles are made, then the thick one is put in, and nobody touches the punch."""
+    """The thin band is put in, cycles are made, then the thick one, and nobody touches the punch."""
     async with writing(plant) as filling:
         begin = CHANGED_AT - 10 * (len(cycles) + 1) * SECOND
         await set_to(filling, begin - SECOND, "band", "B20-100", "B15-048")
