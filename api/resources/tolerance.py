@@ -37,7 +37,10 @@ def show_tolerance(
     serial: Serial,
     maker: Maker = None,
     model: Model = None,
-    band: Annotated[Text | None, Query(description="Left out: that of the tool's newest cycle.")] = None,
+    band: Annotated[
+        Text | None,
+        Query(description="Left out: that of the tool's newest cycle; cycles without one, if it names none."),
+    ] = None,
     at: Annotated[Instant | None, Query(description="As the tool was then; left out: as it is now.")] = None,
 ) -> Response:
     """The tolerance band of a tool with a band, learnt from the oldest 200 accepted cycles with a curve since
