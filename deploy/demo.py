@@ -217,7 +217,7 @@ Six simulated controllers are being read; the API answers at {api}
   {api}/v1/tools/BT20-0417/cycles?last=500
   {api}/v1/tools/BT20-0417/curves?last=5
   {api}/v1/tools/BT20-0417/counts
-  {api}/v1/tools/BT20-0417/tolerance
+  {api}/v1/tools/BT30-1002/tolerance
   {api}/v1/setups
   {api}/v1/settings/changes
   {api}/v1/faults

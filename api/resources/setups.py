@@ -16,9 +16,8 @@ from api.resources.cycles import named
 from api.schemas import common
 from api.schemas.setups import Setup
 from collector.analysis import setup, tension
-from collector.analysis.tension import Band
+from collector.analysis.tension import Band, Wheel
 from collector.config import Site
-from collector.equipment import ToolModelPart
 from collector.store.setups import SET, find_proven, find_setups
 
 router = APIRouter(prefix="/v1", tags=["setups"])
@@ -94,7 +93,7 @@ def _setup(connection: Connection, station: Row, site: Site, length_mm: float) -
         _verdict(misfits),
         ({"wheel_torque_nm": at_wheel_nm}, {} if at_wheel_nm is not None else {"wheel_torque_nm": NOT_TOLD}),
         _torque(at_wheel_nm, band),
-        _tension(said["set_torque_nm"], tool, model, band, length_mm),
+        _tension(said["set_torque_nm"], tool, model.wheel if model else None, band, length_mm),
         ({"proven": proven}, no_proven),
     )
     shown = {name: value for members, _ in parts for name, value in members.items()}
@@ -143,12 +142,11 @@ def _torque(at_wheel_nm: float | None, band: Band | None) -> Part:
 def _tension(
     set_torque_nm: float | None,
     tool: Row | None,
-    model: ToolModelPart | None,
+    wheel: Wheel | None,
     band: Band | None,
     length_mm: float,
 ) -> Part:
     """Wheel, tension and stretch: each needs the one before it."""
-    wheel = model.wheel if model else None
     if wheel is None:
         why = NO_TOOL
         if tool is not None:

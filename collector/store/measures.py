@@ -199,7 +199,10 @@ def find_restarts(connection: Connection, tool_id: int, services: Iterable[datet
 
 
 def _set(change: Record, where: str) -> str:
-    return f"{change['setting']} was set from {change['before']} to {change['after']} on {where}"
+    before, after = (
+        f"{value:g}" if isinstance(value, float) else value for value in (change["before"], change["after"])
+    )
+    return f"{change['setting']} was set from {before} to {after} on {where}"
 
 
 def find_setting_changes(
