@@ -75,6 +75,8 @@ class Features(Answer):
 
 
 class CycleFeatures(Features):
+    model_config = ConfigDict(json_schema_extra={"examples": [EXAMPLE | {"id": "L2-01.1.12887"}]})
+
     id: str
     """Of the cycle."""
 

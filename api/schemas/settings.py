@@ -23,6 +23,35 @@ CHANGE: JsonDict = {
     "sequence": "65502",
     "unknown": {},
 }
+RANKED: JsonDict = CHANGE | {
+    "before_drift_s": 40.6,
+    "certain": True,
+    "explains": "explains it",
+    "expected_ratio": 1.085,
+}
+TOOL: JsonDict = {"maker": "Sample Works", "model": "C-4", "serial": "40117"}
+SWAP: JsonDict = {
+    "at": "2026-11-24T06:02:11Z",
+    "what": "swap",
+    "tool": TOOL,
+    "controller": "L1-01",
+    "says": "tool 40117 was mounted on L1-01",
+    "before_drift_s": 11434.0,
+}
+BEFORE: JsonDict = {
+    "tool": TOOL,
+    "controller": None,
+    "at": "2026-11-24T09:12:45Z",
+    "not_before": "2026-11-24T09:11:50Z",
+    "looked_back_to": "2026-11-17T09:11:50Z",
+    "measure": "peak_tension_n",
+    "ratio": 1.08,
+    "items": [RANKED],
+    "happenings": [SWAP],
+    "next": None,
+    "unknown": {},
+    "cautions": [],
+}
 
 
 class SettingChange(Answer):
@@ -53,19 +82,7 @@ class SettingChangePage(Page[SettingChange]):
 class RankedChange(SettingChange):
     """A change ahead of a drift, with how well it would explain it."""
 
-    model_config = ConfigDict(
-        json_schema_extra={
-            "examples": [
-                CHANGE
-                | {
-                    "before_drift_s": 40.6,
-                    "certain": True,
-                    "explains": "explains it",
-                    "expected_ratio": 1.085,
-                }
-            ]
-        }
-    )
+    model_config = ConfigDict(json_schema_extra={"examples": [RANKED]})
 
     before_drift_s: float
     """From `noticed_at` to the drift; negative where the new value was seen later."""
@@ -96,6 +113,8 @@ class Happening(Answer):
 
 class ChangesBefore(Page[RankedChange]):
     """`next` is always null."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [BEFORE]})
 
     tool: Tool | None
     """Null: asked for a controller."""

@@ -20,6 +20,61 @@ MISFIT: JsonDict = {
     "0.61 mm band wants about 1.6 times the punch pressure (330 kPa to about 527 kPa), and it stayed",
 }
 
+SETUP: JsonDict = {
+    "controller": "L2-02",
+    "line": "L2",
+    "station": "Boot clamps outer",
+    "tool": {"maker": "Example Tools", "model": "BT-30", "serial": "BT30-1007"},
+    "read_at": "2026-11-24T09:12:04Z",
+    "last_cycle": {"id": "L2-02.1.8069", "ended_at": "2026-11-24T09:11:58.412Z"},
+    "told_by": {
+        "band": "status",
+        "set_torque_nm": "status",
+        "tension_speed_mm_s": "status",
+        "punch_pressure_kpa": "status",
+        "supply_pressure_kpa": "status",
+    },
+    "band": "B15-061",
+    "set_torque_nm": 12.0,
+    "tension_speed_mm_s": 40.0,
+    "punch_pressure_kpa": 330.0,
+    "supply_pressure_kpa": 620.0,
+    "least_supply_kpa": 550.0,
+    "fits": False,
+    "misfits": [MISFIT],
+    "unchecked": [],
+    "wheel_torque_nm": 12.0,
+    "torque": {
+        "verdict": "recommended",
+        "over_recommended_nm": 0.0,
+        "left_to_maximum_nm": 4.0,
+        "share_of_recommended": 1.0,
+    },
+    "wheel": {"radius_mm": 12.0, "gear_ratio": 1.0, "efficiency": 0.85},
+    "tension_n": 850.0,
+    "stretch": {
+        "stress_mpa": 87.8,
+        "strain": 0.000455,
+        "length_mm": 1000.0,
+        "elongation_mm": 0.455,
+        "share_of_yield": 0.17,
+    },
+    "proven": {
+        "band": "B15-048",
+        "punch_pressure_kpa": 330.0,
+        "cycles": 133,
+        "ok": 133,
+        "from_at": "2026-11-24T08:58:20Z",
+        "to_at": "2026-11-24T09:08:41Z",
+        "first_cycle": "L2-02.1.7890",
+        "last_cycle": "L2-02.1.8022",
+        "pressure_ratio": 1.6,
+        "needed_pressure_kpa": 527.0,
+    },
+    "unknown": {},
+    "cautions": [],
+}
+
 
 class Misfit(Answer):
     """One thing that does not fit, and by how much."""
@@ -97,6 +152,8 @@ class Stretch(Answer):
 
 class Setup(Answer):
     """What is set at a station, against the site file's bands."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [SETUP]})
 
     controller: str
     line: str

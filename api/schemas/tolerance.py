@@ -17,6 +17,50 @@ DEPARTURE: JsonDict = {
     "excess": 42.7,
 }
 
+TOOL: JsonDict = {"maker": "Example Tools", "model": "BT-30", "serial": "BT30-1002"}
+STATE: JsonDict = {
+    "begun_by": {
+        "reason": "service",
+        "says": "a service was done",
+        "at": "2026-11-23T14:00:00Z",
+        "seen_at": "2026-11-23T14:00:00Z",
+    },
+    "until": None,
+}
+SUMMARY: JsonDict = {
+    "quantity": "tension_n",
+    "unit": "N",
+    "sample_interval_us": 1000.0,
+    "inside_share": 0.95,
+    "curves": 199,
+    "left_out": 1,
+}
+OF_TOOL: JsonDict = {
+    "tool": TOOL,
+    "band": "B15-048",
+    "state": STATE,
+    "cycles": ["L2-01.1.12562", "L2-01.1.12563"],
+    "tolerance": SUMMARY
+    | {"offset_ms": [-1.0, 0.0, 1.0], "centre": [331.2, 339.5, 347.7], "half_width": [9.1, 8.8, 9.0]},
+    "unknown": {},
+}
+OF_CYCLE: JsonDict = {
+    "id": "L2-01.1.12887",
+    "tool": TOOL,
+    "band": "B15-048",
+    "state": STATE,
+    "first_cycle": "L2-01.1.12562",
+    "last_cycle": "L2-01.1.12762",
+    "learnt_from": False,
+    "tolerance": SUMMARY,
+    "inside": False,
+    "distance": 3.4,
+    "typical_distance": 0.9,
+    "covered_share": 1.0,
+    "departures": [DEPARTURE],
+    "unknown": {},
+}
+
 
 class BegunBy(Answer):
     """What was done to the tool, so that its curves had to be learnt anew."""
@@ -60,6 +104,8 @@ class WholeTolerance(Tolerance):
 
 
 class ToolTolerance(Answer):
+    model_config = ConfigDict(json_schema_extra={"examples": [OF_TOOL]})
+
     tool: Tool
     band: str | None
     """Null: of cycles whose records name none."""
@@ -92,6 +138,8 @@ class Departure(Answer):
 
 
 class CycleTolerance(Answer):
+    model_config = ConfigDict(json_schema_extra={"examples": [OF_CYCLE]})
+
     id: str
     tool: Tool
     band: str | None
