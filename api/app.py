@@ -14,6 +14,7 @@ from api.access.gate import Access, Gate, allowed
 from api.access.rights import RIGHTS, require_decisions
 from api.answers import JSON
 from api.guards import JsonBodies, SafeHeaders
+from api.learnt import LearntBands
 from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
 from api.resources import (
@@ -23,6 +24,7 @@ from api.resources import (
     curves,
     cycles,
     faults,
+    features,
     feed,
     gaps,
     health,
@@ -31,8 +33,11 @@ from api.resources import (
     interval_counts,
     reconciliation,
     service,
+    settings,
+    setups,
     shifts,
     statements,
+    tolerance,
     tools,
 )
 from api.schemas.common import Problem
@@ -48,8 +53,12 @@ RESOURCES = (
     reconciliation,
     cycles,
     curves,
+    features,
     counts,
     service,
+    settings,
+    setups,
+    tolerance,
     tools,
     faults,
     gaps,
@@ -115,6 +124,7 @@ def create_app(site: Site) -> FastAPI:
     app.state.site = site
     app.state.stores = Stores(site.store_address)
     app.state.access = Access(site, lambda: app.state.stores)
+    app.state.learnt = LearntBands()
     app.state.started_at_s = time.monotonic()
     answer_with_problems(app)
     for resource in RESOURCES:

@@ -1,16 +1,17 @@
 """What the plant works with, as the site file has it: bands, kinds of tools with their limits, and what the
 analysis is told. Values that a maker or a test on the site's own tools gives; clampbook makes none up."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Annotated
 
 from pydantic import Field, model_validator
 
 from collector.analysis.capability import Specification
 from collector.analysis.setup import LEAST_SUPPLY_KPA
-from collector.analysis.tension import Band, Wheel
+from collector.analysis.tension import Band, Wheel, implausible
 from collector.layouts.field_schema import Strict
 from collector.store.measures import MEASURES
+from collector.toml_file import refuse
 
 Number = Annotated[float, Field(strict=False, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=False, gt=0, allow_inf_nan=False)]
@@ -37,7 +38,7 @@ class BandPart(Strict):
 
     @model_validator(mode="after")
     def plausible(self) -> "BandPart":
-        _ = self.band
+        refuse(BandPart, (((name,), says) for name, says in implausible(self.model_dump())))
         return self
 
     @property
@@ -53,7 +54,10 @@ class Limits(Strict):
 
     @model_validator(mode="after")
     def plausible(self) -> "Limits":
-        _ = self.specification
+        if self.lower is None and self.upper is None:
+            raise ValueError("has neither lower nor upper; give at least one of them")
+        if self.lower is not None and self.upper is not None and self.lower >= self.upper:
+            refuse(Limits, [(("lower",), f"{self.lower:g} is not below upper {self.upper:g}")])
         return self
 
     @property
@@ -78,11 +82,16 @@ class ToolModelPart(Strict):
 
     @model_validator(mode="after")
     def plausible(self) -> "ToolModelPart":
-        _ = self.wheel
+        refuse(ToolModelPart, self._mistakes())
+        return self
+
+    def _mistakes(self) -> Iterator[tuple[tuple[str, ...], str]]:
+        wheel = {"radius_mm": self.wheel_radius_mm} | self.model_dump(include={"gear_ratio", "efficiency"})
+        for name, says in implausible(wheel):
+            yield ("wheel_radius_mm" if name == "radius_mm" else name,), says
         for measure in self.limits:
             if measure not in MEASURES:
-                raise ValueError(f"{measure!r} is no measure; there are {', '.join(MEASURES)}")
-        return self
+                yield ("limits", measure), f"is no measure; there are {', '.join(MEASURES)}"
 
     @property
     def wheel(self) -> Wheel | None:

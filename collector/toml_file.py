@@ -348,7 +348,7 @@ def _plain(form: Any) -> Iterator[Any]:
 
 def _inside(form: Any, part: str | int) -> Iterator[Any]:
     if not _is_model(form):
-        if get_origin(form) in (tuple, list, dict):
+        if get_origin(form) in (tuple, list, dict, Mapping):
             arguments = [inner for inner in get_args(form) if inner is not Ellipsis]
             yield from _plain(arguments[-1])
     elif part in form.model_fields:

@@ -24,6 +24,7 @@ from collector.layouts.schema import load_layout
 from collector.processes import until_asked_to_stop
 from collector.store.engine import StoreAddress, open_book_reader
 from collector.store.tables import controller, cycle, gap
+from simulators.tool import BANDS, Tool
 from simulators.truth import TrueCycle, read_truth
 
 FIRST_PORT = 8470
@@ -54,6 +55,11 @@ ends = "22:00"
 name = "night"
 begins = "22:00"
 ends = "06:00"
+
+[analysis]
+least_supply_kpa = 550.0
+no_band_codes = ["1", "11", "E01", "F-BAND"]
+not_formed_codes = ["13", "E03", "F-PUNCH"]
 """
 
 CONTROLLER = """
@@ -68,6 +74,36 @@ port = {port}
 poll_interval_s = 0.5
 {more}
 """
+
+BAND = """
+[[bands]]
+name = "{0.name}"
+width_mm = {0.width_mm}
+thickness_mm = {0.thickness_mm}
+recommended_torque_nm = {0.recommended_torque_nm}
+maximum_torque_nm = {0.maximum_torque_nm}
+recommended_pressure_kpa = {0.recommended_pressure_kpa}
+modulus_gpa = {0.modulus_gpa}
+shear_strength_mpa = {0.shear_strength_mpa}
+"""
+
+TOOL_MODEL = """
+[[tool_models]]
+maker = "{maker}"
+model = "{model}"
+wheel_radius_mm = {radius_mm}
+efficiency = {efficiency}
+service_cycle_span = 50000
+limits = {{ {limits} }}
+"""
+
+NEW_TOOL = Tool("new")
+THIN_BAND_LIMITS = "peak_tension_n = { lower = 640.0, upper = 710.0 }, punch_velocity_m_s = { lower = 1.64 }"
+THICK_BAND_LIMITS = "peak_tension_n = { lower = 820.0, upper = 900.0 }, punch_velocity_m_s = { lower = 2.08 }"
+"""The tension that the recommended torque gives ± 5 %; the velocity whose energy forms all but about one lock
+in a thousand, by the simulated tool's own physics."""
+LIMITS_OF = {"BT-20": THICK_BAND_LIMITS}
+"""Model -> its limits, where its tools work with the thick band."""
 
 
 class Ended(Exception):
@@ -169,9 +205,17 @@ def is_open(port: int) -> bool:
 
 
 def site_file(port: int, controllers: dict[str, dict[str, Any]]) -> str:
-    parts = [SITE.format(port=port)]
+    """Of the simulated plant: its bands, its kinds of tools, and where its controllers answer."""
+    layouts = {
+        name: load_layout(EXAMPLE_LAYOUTS / f"{at['layout']}.toml") for name, at in controllers.items()
+    }
+    parts = [SITE.format(port=port), *(BAND.format(band) for band in BANDS.values())]
+    for maker, model in sorted({(layout.tool.maker, layout.tool.model) for layout in layouts.values()}):
+        limits = LIMITS_OF.get(model, THIN_BAND_LIMITS)
+        wheel = {"radius_mm": NEW_TOOL.wheel_radius_m * 1000, "efficiency": NEW_TOOL.efficiency}
+        parts.append(TOOL_MODEL.format(maker=maker, model=model, limits=limits, **wheel))
     for name, at in controllers.items():
-        protocol = load_layout(EXAMPLE_LAYOUTS / f"{at['layout']}.toml").protocol
+        protocol = layouts[name].protocol
         more = f'address = "{name}"' if protocol == "mqtt" else ""
         parts.append(CONTROLLER.format(name=name, protocol=protocol, more=more, **at))
     return "".join(parts)
@@ -187,6 +231,9 @@ Six simulated controllers are being read; the API answers at {api}
   {api}/v1/tools/BT20-0417/cycles?last=500
   {api}/v1/tools/BT20-0417/curves?last=5
   {api}/v1/tools/BT20-0417/counts
+  {api}/v1/tools/BT30-1002/tolerance
+  {api}/v1/setups
+  {api}/v1/settings/changes
   {api}/v1/faults
   {api}/v1/gaps
   {api}/healthz

@@ -110,6 +110,7 @@ def show_cycle(request: Request, cycle_id: CycleIdText) -> Response:
         "raw_hex": found["raw"].hex(),
         "layout": found["layout"],
         "curve": f"/v1/cycles/{found['id']}/curve",
+        "features": f"/v1/cycles/{found['id']}/features",
     }
     return cacheable(request, entity_tag(instance, found["commit_number"]), body)
 

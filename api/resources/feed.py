@@ -8,7 +8,6 @@ import asyncio
 from collections.abc import Callable, Collection, Mapping
 from typing import Annotated, Any
 
-import orjson
 from fastapi import APIRouter, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
@@ -18,10 +17,11 @@ from api.cautions import CAUTIONS
 from api.paging import MOST, Row, make_cursor, number, read_cursor
 from api.parameters import mistake
 from api.problems import Problem
-from api.resources import cycles, faults, gaps, histories
+from api.resources import cycles, faults, gaps, histories, settings
 from api.schemas import feed as schemas
 from api.stores import Stores
 from collector.store.feed import KINDS, Kind, find_news
+from collector.store.measures import before_and_after
 from collector.store.queries import cycles_in, find_book, of_cycle
 from collector.store.tokens import Scope
 
@@ -144,12 +144,7 @@ def _gap(row: Row) -> dict[str, Any]:
 
 
 def _setting(row: Row) -> dict[str, Any]:
-    as_stored = ("setting", "not_before", "noticed_at", "epoch")
-    return {name: row[name] for name in as_stored} | {
-        "before": orjson.loads(row["value_before"]),
-        "after": orjson.loads(row["value_after"]),
-        "sequence": text_of(row["sequence"]),
-    }
+    return settings.shown(row | before_and_after(row))
 
 
 SHOWN: Mapping[str, Callable[[Row], dict[str, Any]]] = {

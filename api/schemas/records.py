@@ -311,6 +311,8 @@ class Cycle(ListedCycle):
     layout: str
     curve: str
     """Where its curve is, if the book has one."""
+    features: str
+    """And what the curve says; not here, for a curve may come after its cycle."""
 
 
 class Curve(Answer):

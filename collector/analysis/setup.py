@@ -19,6 +19,12 @@ LEAST_SUPPLY_KPA = 550.0
 RIGHT_PRESSURE = 0.10
 """A punch pressure within this share of what the band needs fits, where the band has no window of its own."""
 RIGHT_TORQUE = 0.05
+SAME_PRESSURE = 0.01
+"""Records may round a punch pressure by this share."""
+LEAST_PROVEN = 20
+PROVEN_SHARE = 0.95
+"""A punch pressure is proven by so many judged cycles in a row at it, this share of them ok; common practice,
+no published source."""
 
 What = Literal["band", "set torque", "tension speed", "punch pressure", "supply pressure"]
 
@@ -29,6 +35,7 @@ class StationSetup:
 
     band: str | None
     set_torque_nm: float | None = None
+    """At the wheel."""
     tension_speed_mm_s: float | None = None
     punch_pressure_kpa: float | None = None
     """Gauge."""
@@ -69,6 +76,41 @@ def pressure_ratio(before: Band, after: Band) -> float:
     if before.shear_strength_mpa is not None and after.shear_strength_mpa is not None:
         ratio *= after.shear_strength_mpa / before.shear_strength_mpa
     return ratio
+
+
+@dataclass(frozen=True, slots=True)
+class ProvenRun:
+    """Cycles in a row that prove a punch pressure."""
+
+    punch_pressure_kpa: float
+    first: int
+    """Place of the newest of them."""
+    end: int
+    """Place behind the oldest."""
+    ok: int
+
+
+def proven_run(pressures_kpa: Sequence[float | None], ok: Sequence[bool]) -> ProvenRun | None:
+    """The newest run of cycles at one punch pressure that proves it, so many were ok; None: there is none.
+
+    Both (n,), of cycles with one band, newest first, without those that were aborted or not judged.
+    """
+    first = 0
+    while first < len(ok):
+        pressure_kpa, end = pressures_kpa[first], first + 1
+        while end < len(ok) and _same(pressures_kpa[end], pressure_kpa):
+            end += 1
+        good = sum(ok[first:end])
+        if pressure_kpa is not None and end - first >= LEAST_PROVEN and good >= PROVEN_SHARE * (end - first):
+            return ProvenRun(pressure_kpa, first, end, good)
+        first = end
+    return None
+
+
+def _same(pressure_kpa: float | None, other_kpa: float | None) -> bool:
+    if pressure_kpa is None or other_kpa is None:
+        return pressure_kpa is other_kpa
+    return abs(pressure_kpa - other_kpa) <= SAME_PRESSURE * abs(other_kpa)
 
 
 def check_setup(

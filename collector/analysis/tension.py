@@ -1,8 +1,9 @@
 """From torque to band tension, and what that tension does to the band."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
 from math import isfinite
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,6 +31,14 @@ LIMITS: dict[str, tuple[float, float]] = {
 """What can't be outside these is given in the wrong unit: a radius in m, a thickness in inches. Common
 practice, no published source.
 """
+IN_ORDER = (
+    ("recommended_torque_nm", "maximum_torque_nm"),
+    ("minimum_pressure_kpa", "recommended_pressure_kpa"),
+    ("recommended_pressure_kpa", "maximum_pressure_kpa"),
+    ("minimum_pressure_kpa", "maximum_pressure_kpa"),
+    ("minimum_speed_mm_s", "maximum_speed_mm_s"),
+)
+"""The first may not be above the second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,16 +87,6 @@ class Band:
 
     def __post_init__(self) -> None:
         _check(self)
-        for least, most in (
-            ("recommended_torque_nm", "maximum_torque_nm"),
-            ("minimum_pressure_kpa", "recommended_pressure_kpa"),
-            ("recommended_pressure_kpa", "maximum_pressure_kpa"),
-            ("minimum_pressure_kpa", "maximum_pressure_kpa"),
-            ("minimum_speed_mm_s", "maximum_speed_mm_s"),
-        ):
-            low, high = getattr(self, least), getattr(self, most)
-            if low is not None and high is not None and low > high:
-                raise ValueError(f"band {self.name}: {least} {low:g} is above {most} {high:g}")
 
     @property
     def area_mm2(self) -> float:
@@ -192,20 +191,27 @@ def radial_pressure_mpa(tension: float, joint_radius_mm: float, band: Band) -> f
     return tension / (joint_radius_mm * band.width_mm)
 
 
+def implausible(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """What can't be right among the values of a wheel or a band: the name of the value, and why."""
+    for name, (least, most) in LIMITS.items():
+        value = values.get(name)
+        if value is not None and not (isfinite(value) and least <= value <= most):
+            yield name, f"must be from {least:g} to {most:g}, not {value:g}; is it given in another unit?"
+    for lower, upper in IN_ORDER:
+        low, high = values.get(lower), values.get(upper)
+        if low is not None and high is not None and low > high:
+            yield lower, f"{low:g} is above {upper} {high:g}"
+
+
 def _check(thing: Wheel | Band) -> None:
     owner = "the wheel" if isinstance(thing, Wheel) else f"band {thing.name}"
-    for name in LIMITS:
-        value = getattr(thing, name, None)
-        if value is not None:
-            _check_value(name, value, owner)
+    for name, says in implausible(asdict(thing)):
+        raise ValueError(f"{owner}: {name} {says}")
 
 
 def _check_value(name: str, value: float, owner: str) -> None:
-    least, most = LIMITS[name]
-    if not (isfinite(value) and least <= value <= most):
-        raise ValueError(
-            f"{owner}: {name} must be from {least:g} to {most:g}, not {value:g}; is it given in another unit?"
-        )
+    for _, says in implausible({name: value}):
+        raise ValueError(f"{owner}: {name} {says}")
 
 
 def _check_not_negative(name: str, values: Floats) -> None:

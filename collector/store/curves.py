@@ -71,6 +71,12 @@ def decode(coded: bytes) -> tuple[SampleType, Samples]:
         raise StoreError(f"a coded curve is damaged; restore it from a backup ({error})") from error
 
 
+def values(coded: bytes, scale: float, offset: float) -> npt.NDArray[np.float64]:
+    """The curve in the unit of its quantity, (n,): sample × scale + offset. Raises: as `decode`."""
+    _, samples = decode(coded)
+    return np.asarray(samples.astype(np.float64) * scale + offset)
+
+
 @cache
 def dtype_of(sample_type: SampleType) -> np.dtype[np.generic]:
     """Little-endian, whatever the machine."""

@@ -167,18 +167,21 @@ class Restart(NamedTuple):
     """What was learnt of a tool holds up to here, and has to be learnt anew."""
 
     at: datetime
-    """Every cycle that ended later is of the new state."""
+    """Every cycle that ended earlier is of the old state."""
     reason: Literal["service", "swap", "settings changed"]
     says: str
+    seen_at: datetime
+    """Every cycle that ended later is of the new state: a setting is seen later than it is set."""
 
 
 def find_restarts(connection: Connection, tool_id: int, services: Iterable[datetime]) -> list[Restart]:
     """Services of a tool (from the desk), its swaps from controller to controller, and what was set at its
     controllers while it sat there; oldest first."""
-    found = [Restart(at, "service", "a service was done") for at in services]
+    found = [Restart(at, "service", "a service was done", at) for at in services]
     mounts = find_mounts(connection, tool_id)
     for mount in mounts:
-        found.append(Restart(mount["mounted_at"], "swap", f"it was mounted on {mount['controller']}"))
+        at = mount["mounted_at"]
+        found.append(Restart(at, "swap", f"it was mounted on {mount['controller']}", at))
         changes = find_setting_changes(
             connection,
             controller_id=mount["controller_id"],
@@ -187,14 +190,19 @@ def find_restarts(connection: Connection, tool_id: int, services: Iterable[datet
             last=None,
         )
         found += [
-            Restart(each["not_before"], "settings changed", _set(each, mount["controller"]))
+            Restart(
+                each["not_before"], "settings changed", _set(each, mount["controller"]), each["noticed_at"]
+            )
             for each in changes
         ]
     return sorted(found)
 
 
 def _set(change: Record, where: str) -> str:
-    return f"{change['setting']} was set from {change['before']} to {change['after']} on {where}"
+    before, after = (
+        f"{value:g}" if isinstance(value, float) else value for value in (change["before"], change["after"])
+    )
+    return f"{change['setting']} was set from {before} to {after} on {where}"
 
 
 def find_setting_changes(
@@ -206,11 +214,13 @@ def find_setting_changes(
     setting: str | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
+    begun_by: datetime | None = None,
 ) -> list[Record]:
     """What was set at controllers, in order of commit number, newest first: columns of `setting_change` with
     `before` and `after` decoded, and the controller's name.
 
-    Args: before: only those with a smaller commit number; since, until: half-open interval of `noticed_at`.
+    Args: before: only those with a smaller commit number; since, until: half-open interval of `noticed_at`;
+    begun_by: only those that may have been set by then (`not_before`).
     """
     wanted = select(setting_change, controller.c.name.label("controller")).join_from(
         setting_change, controller
@@ -225,11 +235,13 @@ def find_setting_changes(
         wanted = wanted.where(setting_change.c.noticed_at >= since)
     if until is not None:
         wanted = wanted.where(setting_change.c.noticed_at < until)
+    if begun_by is not None:
+        wanted = wanted.where(setting_change.c.not_before <= begun_by)
     wanted = wanted.order_by(setting_change.c.commit_number.desc())
     found = records(connection.execute(wanted if last is None else wanted.limit(last)))
-    for each in found:
-        each["before"], each["after"] = (
-            json.loads(each.pop("value_before")),
-            json.loads(each.pop("value_after")),
-        )
-    return found
+    return [each | before_and_after(each) for each in found]
+
+
+def before_and_after(row: Record) -> Record:
+    """What a row of `setting_change` says was set, decoded."""
+    return {"before": json.loads(row["value_before"]), "after": json.loads(row["value_after"])}

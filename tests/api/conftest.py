@@ -12,6 +12,7 @@ from fastapi import FastAPI
 
 from api.access.gate import Access
 from api.app import create_app
+from api.learnt import LearntBands
 from api.stores import Stores
 from collector.config import load_site
 from collector.store.engine import StoreAddress
@@ -53,6 +54,7 @@ def app(built_app: FastAPI, plant: Plant) -> Iterator[FastAPI]:
     """The application over this test's copy of the plant."""
     built_app.state.stores = Stores(plant.address)
     built_app.state.access = Access(built_app.state.site, lambda: built_app.state.stores)
+    built_app.state.learnt = LearntBands()  # copies of a plant have one name: the same ids are other curves
     yield built_app
     built_app.state.stores.close()
 

@@ -6,7 +6,19 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import access, common, counts, feed, records, shifts, statements
+from api.schemas import (
+    access,
+    common,
+    counts,
+    features,
+    feed,
+    records,
+    settings,
+    setups,
+    shifts,
+    statements,
+    tolerance,
+)
 from tests.api.asking import bearer, make_token
 from tests.api.plant import Plant
 
@@ -27,11 +39,21 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/tools": ("/v1/tools?last=2", common.Page[records.ListedTool]),
     "/v1/tools/{serial}": ("/v1/tools/2042", records.ToolDetail),
     "/v1/tools/{serial}/cycles": ("/v1/tools/2042/cycles", common.ToolPage[records.ListedCycle]),
-    "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", common.ToolPage[records.ListedCurve]),
+    "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", common.ToolPage[features.CurveWithFeatures]),
     "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", records.ToolCounts),
     "/v1/tools/{serial}/service": ("/v1/tools/2042/service", records.Service),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
+    "/v1/cycles/{id}/features": ("/v1/cycles/A-02.2.7/features", features.CycleFeatures),
+    "/v1/tools/{serial}/tolerance": ("/v1/tools/2042/tolerance", tolerance.ToolTolerance),
+    "/v1/cycles/{id}/tolerance": ("/v1/cycles/A-02.2.7/tolerance", tolerance.CycleTolerance),
+    "/v1/setups": ("/v1/setups", common.Page[setups.Setup]),
+    "/v1/controllers/{name}/setup": ("/v1/controllers/A-02/setup", setups.Setup),
+    "/v1/settings/changes": ("/v1/settings/changes", settings.SettingChangePage),
+    "/v1/settings/changes/before": (
+        "/v1/settings/changes/before?tool=2042&at=2026-10-25T12:00:00Z&measure=punch_velocity_m_s&ratio=0.9",
+        settings.ChangesBefore,
+    ),
     "/v1/faults": ("/v1/faults", records.FaultPage),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
     "/v1/feed": ("/v1/feed?limit=3", feed.Feed),

@@ -17,6 +17,7 @@ from collector.analysis.setup import (
     changes_before,
     check_setup,
     pressure_ratio,
+    proven_run,
     setting_changes,
 )
 from collector.analysis.tension import Band
@@ -152,6 +153,30 @@ def test_what_the_controller_does_not_say_is_told(nothing: float | None) -> None
 def test_a_band_whose_pressure_nobody_gave_can_not_be_checked() -> None:
     misfit = only(check_setup(StationSetup("B15-061", 12.0, 40.0, 330.0, 620.0), {"B15-061": UNTOLD}))
     assert "nobody has said" in misfit.sentence
+
+
+# ---- what proves a pressure ----------------------------------------------------------------------
+
+
+def test_the_newest_pressure_that_made_good_locks_is_proven() -> None:
+    """30 at 330 kPa, one of them nok; the last three, at another pressure, prove nothing."""
+    run = proven_run([400.0] * 3 + [330.5, 330.0] * 15, [True] * 4 + [False] + [True] * 28)
+    assert run is not None
+    assert (run.punch_pressure_kpa, run.first, run.end, run.ok) == (330.5, 3, 33, 29)
+
+
+@pytest.mark.parametrize(
+    ("pressures_kpa", "ok"),
+    [
+        ([330.0] * 19, [True] * 19),  # too few
+        ([330.0] * 40, [True] * 37 + [False] * 3),  # 92.5 %
+        ([None] * 40, [True] * 40),  # nobody knows at what pressure
+        ([330.0] * 10 + [400.0] + [330.0] * 10, [True] * 21),  # not in a row
+        ([], []),
+    ],
+)
+def test_few_or_bad_cycles_prove_nothing(pressures_kpa: list[float | None], ok: list[bool]) -> None:
+    assert proven_run(pressures_kpa, ok) is None
 
 
 # ---- changes -------------------------------------------------------------------------------------
