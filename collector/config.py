@@ -1,7 +1,7 @@
 """The site file: what plant IT writes. Validated whole at start, with every mistake listed."""
 
 from collections.abc import Iterator
-from datetime import time
+from datetime import date, time
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
@@ -13,6 +13,7 @@ from collector.equipment import AnalysisPart, BandPart, ToolModelPart
 from collector.errors import ConfigError, LayoutError, Mistake
 from collector.layouts.schema import Layout, Strict, load_layout
 from collector.model import ControllerIdentity
+from collector.shifts import OUTSIDE, WEEKDAYS, Shift, ShiftPlan, Weekday, conflicts
 from collector.store.engine import StoreAddress
 from collector.toml_file import TomlFile, read_toml, validate
 
@@ -56,14 +57,47 @@ def clock_time(text: str) -> str:
     return text
 
 
+def not_outside(name: str) -> str:
+    if name.startswith(OUTSIDE):
+        raise ValueError(f"must not begin with {OUTSIDE}: so the time is named that is in no shift")
+    return name
+
+
 class SitePart(Strict):
-    """[site]: what the plant calls itself and when its day begins."""
+    """[site]: what the plant calls itself and where it is."""
 
     name: str = "site"
     zone: Annotated[str, AfterValidator(known_zone)]
-    """IANA time zone of the plant: counts by day are in this zone."""
-    day_begins: Annotated[str, AfterValidator(clock_time)] = "00:00"
-    """Local time at which the plant day begins, that is its first shift."""
+    """IANA time zone of the plant: its shifts and days are in this zone."""
+
+
+ClockTime = Annotated[str, AfterValidator(clock_time)]
+
+
+class ShiftPart(Strict):
+    """[[shifts]]: see `collector.shifts`; the first of a plan begins the plant day."""
+
+    name: Annotated[Name, AfterValidator(not_outside)]
+    begins: ClockTime
+    """By the wall clock."""
+    ends: ClockTime
+    """On the following date where it is not after `begins`; the same: 24 hours."""
+    weekdays: Annotated[tuple[Weekday, ...], Field(min_length=1)] = WEEKDAYS
+    """Plant days."""
+    lines: Annotated[tuple[str, ...], Field(min_length=1)] | None = None
+    """None: all lines."""
+    valid_from: date | None = None
+    """First plant day of the plan that the shift is part of; that plan replaces all of the one before.
+    None: it was always so."""
+
+    @property
+    def shift(self) -> Shift:
+        begins, ends = time.fromisoformat(self.begins), time.fromisoformat(self.ends)
+        return Shift(self.name, begins, ends, frozenset(self.weekdays))
+
+    def is_of(self, line: str | None) -> bool:
+        """None: of the site."""
+        return self.lines is None or line in self.lines
 
 
 class StorePart(Strict):
@@ -144,6 +178,7 @@ class Site(Strict):
     store: StorePart
     api: ApiPart = ApiPart()
     controllers: Annotated[tuple[Controller, ...], Field(min_length=1)]
+    shifts: tuple[ShiftPart, ...] = ()
     bands: tuple[BandPart, ...] = ()
     tool_models: tuple[ToolModelPart, ...] = ()
     analysis: AnalysisPart = AnalysisPart()
@@ -158,8 +193,15 @@ class Site(Strict):
         return ZoneInfo(self.site.zone)
 
     @property
-    def day_begins(self) -> time:
-        return time.fromisoformat(self.site.day_begins)
+    def lines(self) -> list[str]:
+        """In the order of the site file."""
+        return list(dict.fromkeys(controller.line for controller in self.controllers))
+
+    def plan(self, line: str | None = None) -> ShiftPlan:
+        """When a line works; None: the site, by the shifts that are of all lines."""
+        return ShiftPlan.of(
+            self.zone, [(each.valid_from, each.shift) for each in self.shifts if each.is_of(line)]
+        )
 
     @property
     def store_address(self) -> StoreAddress:
@@ -196,6 +238,7 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
     mistakes = [
         *doubled_names(site, toml),
         *doubled_equipment(site, toml),
+        *wrong_shifts(site, toml),
         *unreadable_passwords(site, toml),
         *unusable_folders(site, toml),
     ]
@@ -250,6 +293,22 @@ def doubled_equipment(site: Site, toml: TomlFile) -> Iterator[Mistake]:
         if name in seen:
             yield toml.mistake(key, f"{' '.join(name)} is there already")
         seen.add(name)
+
+
+def wrong_shifts(site: Site, toml: TomlFile) -> Iterator[Mistake]:
+    for number, part in enumerate(site.shifts):
+        for line in part.lines or ():
+            if line not in site.lines:
+                says = f"no controller is on line {line!r}; the lines are {', '.join(site.lines)}"
+                yield toml.mistake(f"shifts[{number}].lines", says)
+    told: set[tuple[int, str]] = set()
+    for name in (None, *site.lines):
+        for day in {part.valid_from for part in site.shifts}:
+            numbers = [n for n, part in enumerate(site.shifts) if part.is_of(name) and part.valid_from == day]
+            for place, says in conflicts([site.shifts[number].shift for number in numbers]):
+                if (numbers[place], says) not in told:
+                    told.add((numbers[place], says))
+                    yield toml.mistake(f"shifts[{numbers[place]}].begins", says)
 
 
 def unreadable_passwords(site: Site, toml: TomlFile) -> Iterator[Mistake]:

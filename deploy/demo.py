@@ -33,13 +33,27 @@ SITE = """\
 [site]
 name = "Demo works"
 zone = "Europe/Berlin"
-day_begins = "06:00"
 
 [store]
 folder = "book"
 
 [api]
 port = {port}
+
+[[shifts]]
+name = "early"
+begins = "06:00"
+ends = "14:00"
+
+[[shifts]]
+name = "late"
+begins = "14:00"
+ends = "22:00"
+
+[[shifts]]
+name = "night"
+begins = "22:00"
+ends = "06:00"
 """
 
 CONTROLLER = """

@@ -30,7 +30,6 @@ from api.schemas import records
 from collector.config import Site
 from collector.model import Completion, Result
 from collector.rfc3339 import format_rfc3339
-from collector.store.plant_days import bounds, plant_day_of
 from collector.store.queries import (
     Record,
     count_of_controllers,
@@ -87,11 +86,11 @@ def show_counts(
     first: FromDay = None,
     to: ToDay = None,
 ) -> Response:
-    """Counts of a tool. A plant day is one of the site's zone and begins at the site's `day_begins`."""
+    """Counts of a tool. A plant day begins with the first shift of the site's plan, in the site's zone."""
     site: Site = request.app.state.site
     stores = request.app.state.stores
     now = datetime.now(UTC)
-    days = _days(first, to, plant_day_of(now, site.zone, site.day_begins))
+    days = _days(first, to, site.plan().plant_day_of(now))
     with stores.book() as connection:
         tool = find_tool(connection, serial, maker, model)
     done, not_served = last_service(stores, name_of(tool))
@@ -102,7 +101,6 @@ def show_counts(
         {
             "tool": named(tool),
             "zone": site.site.zone,
-            "day_begins": site.site.day_begins,
             "lifetime": _shape(known.lifetime)
             | {"first_seen_at": tool["first_seen_at"], "unknown": why_unknown(missing)}
             | missing,
@@ -127,7 +125,8 @@ def _days(first: date | None, to: date | None, today: date) -> list[date]:
 
 def _read(connection: Connection, tool: Record, site: Site, days: list[date], done: Record | None) -> Known:
     number = tool["tool_id"]
-    spans = [(day, *bounds(day, site.zone, site.day_begins)) for day in days]
+    plan = site.plan()
+    spans = [(day, *plan.day_bounds(day)) for day in days]
     lifetime, mounts = count_lifetime(connection, number), find_mounts(connection, number)
     ids = {count.controller_id for count in lifetime} | {mount["controller_id"] for mount in mounts}
     return Known(

@@ -410,7 +410,6 @@ class ControllerCounts(Answer):
 class ToolCounts(Answer):
     tool: Tool
     zone: str
-    day_begins: str
     lifetime: LifetimeCounts
     since_service: SinceService | None
     """Null: no service of this tool is recorded."""

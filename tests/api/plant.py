@@ -40,10 +40,25 @@ SITE = """
 [site]
 name = "Sample plant"
 zone = "Europe/Berlin"
-day_begins = "06:20"
 
 [store]
 folder = "store"
+
+[[shifts]]
+name = "early"
+begins = "06:20"
+ends = "14:42"
+
+[[shifts]]
+name = "late"
+begins = "14:42"
+ends = "22:10"
+
+[[shifts]]
+name = "night"
+begins = "22:10"
+ends = "06:20"
+weekdays = ["monday", "tuesday", "wednesday", "thursday", "friday"]
 
 [[controllers]]
 name = "A-01"

@@ -1,5 +1,6 @@
 """The site file: every mistake is told with file, line and key."""
 
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,6 @@ from collector.errors import ConfigError
 GOOD = """\
 [site]
 zone = "Europe/Berlin"
-day_begins = "06:20"
 
 [store]
 folder = "state"
@@ -66,7 +66,7 @@ def test_a_log_folder_is_relative_to_the_site_file(folder: Path) -> None:
 def test_a_log_folder_must_be_there(folder: Path) -> None:
     """Else a stick's files would be put where nobody looks."""
     (mistake,) = mistakes(folder, WITH_LOG)
-    assert mistake[:2] == (18, "controllers[0].log_folder")
+    assert mistake[:2] == (17, "controllers[0].log_folder")
     assert "there is no folder" in mistake[2]
 
 
@@ -98,11 +98,11 @@ def changed(line: str, to: str) -> tuple[str, int]:
 
 
 def test_a_good_site_is_read_whole(folder: Path) -> None:
-    """Zone, begin of the day, store beside the file, controllers and layouts, a password from its file."""
+    """Zone, store beside the file, controllers and layouts, a password from its file."""
     path = folder / "site.toml"
     path.write_text(GOOD)
     site, layouts = load_site(path)
-    assert (site.zone.key, site.day_begins.isoformat("minutes")) == ("Europe/Berlin", "06:20")
+    assert site.zone.key == "Europe/Berlin"
     assert site.store_address.folder == folder / "state"
     assert {name: layout.name for name, layout in layouts.items()} == {
         "L1-01": "ring-modbus",
@@ -118,7 +118,6 @@ def test_a_good_site_is_read_whole(folder: Path) -> None:
     ("line", "to", "key", "says"),
     [
         ('zone = "Europe/Berlin"', 'zone = "Europe/Berlyn"', "site.zone", "no IANA time zone"),
-        ('day_begins = "06:20"', 'day_begins = "6 am"', "site.day_begins", "write it as 06:00"),
         ("port = 8471", "port = 84711", "api.port", "65535"),
         ("port = 8471", 'host = "0.0.0.0"', "api.host", "not a loopback address"),
         ("port = 8471", "prot = 8471", "api.prot", "port"),
@@ -185,3 +184,52 @@ def test_a_site_file_that_is_not_there_is_a_mistake(tmp_path: Path) -> None:
     """A sentence with the path, not a trace."""
     with pytest.raises(ConfigError, match=r"nowhere\.toml"):
         load_site(tmp_path / "nowhere.toml")
+
+
+SHIFTS = """
+[[shifts]]
+name = "early"
+begins = "06:20"
+ends = "14:42"
+
+[[shifts]]
+name = "late"
+begins = "14:42"
+ends = "22:10"
+weekdays = ["monday", "friday"]
+lines = ["L1"]
+valid_from = 2026-11-16
+"""
+
+
+def test_shifts_make_the_plan_of_each_line(folder: Path) -> None:
+    """A plan that begins on a date replaces what the line had; the site has the shifts of all lines."""
+    (folder / "site.toml").write_text(GOOD + SHIFTS)
+    site, _ = load_site(folder / "site.toml")
+    day = date(2026, 11, 16)
+    assert [each.shift for each in site.plan("L1").of_day(day)] == ["late", "outside-1"]
+    assert [each.shift for each in site.plan().of_day(day)] == ["early", "outside-1"]
+    assert site.plan("L1").version_of(day).version == 2
+
+
+@pytest.mark.parametrize(
+    ("line", "to", "key", "says"),
+    [
+        ('begins = "06:20"', 'begins = "6 am"', "shifts[0].begins", "write it as 06:00"),
+        ('ends = "22:10"', 'ends = "24:00"', "shifts[1].ends", "write it as 06:00"),
+        ('"monday", "friday"', '"monday", "firday"', "shifts[1].weekdays[1]", "'saturday' or 'sunday'"),
+        ('weekdays = ["monday", "friday"]', "weekdays = []", "shifts[1].weekdays", "1 entries or more"),
+        ('lines = ["L1"]', 'lines = ["L2"]', "shifts[1].lines", "no controller is on line 'L2'"),
+        ("valid_from = 2026-11-16", 'valid_from = "soon"', "shifts[1].valid_from", "date"),
+        ('name = "late"', 'name = "outside-1"', "shifts[1].name", "must not begin with outside"),
+        ("valid_from = 2026-11-16", "", "shifts[1].begins", ""),
+    ],
+)
+def test_a_mistake_in_a_shift_is_told(folder: Path, line: str, to: str, key: str, says: str) -> None:
+    """With its key, in a sentence."""
+    text = SHIFTS.replace(line, to)
+    if not says:
+        text, says = text.replace('"14:42"\nends = "22:10"', '"14:41"\nends = "22:10"'), "overlaps early"
+    ((_, found, told),) = mistakes(folder, GOOD + text)
+    assert found == key
+    assert says in told
