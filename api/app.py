@@ -17,6 +17,8 @@ from api.resources import (
     counts,
     curves,
     cycles,
+    fault_comparison,
+    fault_rates,
     faults,
     gaps,
     health,
@@ -43,6 +45,8 @@ RESOURCES = (
     service,
     tools,
     faults,
+    fault_rates,
+    fault_comparison,
     gaps,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""

@@ -48,7 +48,7 @@ def test_nothing_outside_imports_the_simulators(package: str) -> None:
 
 def test_the_api_knows_only_the_store_the_site_and_the_words() -> None:
     """It can't reach a controller: no source, no poller, no writer."""
-    allowed = {"store", "config", "errors", "model", "rfc3339", "processes", "analysis"}
+    allowed = {"store", "config", "errors", "model", "rfc3339", "processes", "analysis", "shifts"}
     for path in modules("api"):
         for each in imports(path):
             package, *rest = each.split(".")

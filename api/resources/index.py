@@ -26,6 +26,8 @@ LINKS = {
     "cycle": "/v1/cycles/{id}",
     "curve": "/v1/cycles/{id}/curve",
     "faults": "/v1/faults",
+    "fault_summary": "/v1/faults/summary?by=code",
+    "fault_comparison": "/v1/faults/comparison?from={from}&second_from={second_from}&second_to={second_to}",
     "gaps": "/v1/gaps?state=all",
     "quarantine": "/v1/quarantine",
     "alive": "/healthz",

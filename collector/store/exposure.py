@@ -56,7 +56,7 @@ class Scope:
     """Whose cycles, faults and hours; None: all."""
 
     tool_id: int | None = None
-    controller_id: int | None = None
+    controller_ids: tuple[int, ...] | None = None
 
 
 class Fault(NamedTuple):
@@ -107,13 +107,8 @@ def find_faults_of(
     category: str | None = None,
 ) -> list[Fault]:
     """Those raised in [begin, end), oldest first."""
-    wanted = [fault.c.raised_at >= begin, fault.c.raised_at < end]
-    for where, value in (
-        (fault.c.tool_id, scope.tool_id),
-        (fault.c.controller_id, scope.controller_id),
-        (fault.c.code, code),
-        (fault.c.category, category),
-    ):
+    wanted = [fault.c.raised_at >= begin, fault.c.raised_at < end, *_of(scope, fault)]
+    for where, value in ((fault.c.code, code), (fault.c.category, category)):
         wanted += [] if value is None else [where == value]
     columns = (fault.c.code, fault.c.text, fault.c.category, fault.c.tool_id, fault.c.controller_id)
     instants = (type_coerce(each, BigInteger) for each in (fault.c.raised_at, fault.c.cleared_at))
@@ -127,11 +122,6 @@ def find_mounted(connection: Connection, scope: Scope, begin: datetime, end: dat
     """When tools were seen on controllers within [begin, end). A mount that is not over reaches up to the
     controller's latest status."""
     left_at = func.coalesce(mount.c.unmounted_at, controller_status.c.read_at, mount.c.mounted_at)
-    wanted = [mount.c.mounted_at < end, left_at > begin]
-    if scope.tool_id is not None:
-        wanted.append(mount.c.tool_id == scope.tool_id)
-    if scope.controller_id is not None:
-        wanted.append(mount.c.controller_id == scope.controller_id)
     rows = connection.execute(
         select(
             mount.c.tool_id,
@@ -142,7 +132,7 @@ def find_mounted(connection: Connection, scope: Scope, begin: datetime, end: dat
         .select_from(
             mount.outerjoin(controller_status, controller_status.c.controller_id == mount.c.controller_id)
         )
-        .where(*wanted)
+        .where(mount.c.mounted_at < end, left_at > begin, *_of(scope, mount))
         .order_by(mount.c.mounted_at, mount.c.commit_number)
     )
     first, last = to_us(begin), to_us(end)
@@ -258,7 +248,7 @@ def gap_cycles_in(connection: Connection, scope: Scope, begin: datetime, end: da
     missing = [
         cycles_in(each)
         for each in gaps
-        if scope.controller_id in (None, each["controller_id"])
+        if (scope.controller_ids is None or each["controller_id"] in scope.controller_ids)
         and (each["before_at"] is None or each["before_at"] >= begin)
         and (each["after_at"] is None or each["after_at"] < end)
     ]
@@ -267,9 +257,16 @@ def gap_cycles_in(connection: Connection, scope: Scope, begin: datetime, end: da
 
 def _in(connection: Connection, scope: Scope, table: Table) -> list[ColumnElement[bool]]:
     """Tools are named one by one, so that every statement can go by the index of a tool."""
-    tools = connection.scalars(select(tool.c.tool_id)).all() if scope.tool_id is None else [scope.tool_id]
-    wanted: list[ColumnElement[bool]] = [table.c.tool_id.in_(tools)]
-    return wanted if scope.controller_id is None else [*wanted, table.c.controller_id == scope.controller_id]
+    if scope.tool_id is not None:
+        return _of(scope, table)
+    return [table.c.tool_id.in_(connection.scalars(select(tool.c.tool_id)).all()), *_of(scope, table)]
+
+
+def _of(scope: Scope, table: Table) -> list[ColumnElement[bool]]:
+    wanted = [] if scope.tool_id is None else [table.c.tool_id == scope.tool_id]
+    return (
+        wanted if scope.controller_ids is None else [*wanted, table.c.controller_id.in_(scope.controller_ids)]
+    )
 
 
 # ---- names -------------------------------------------------------------------------------------------------

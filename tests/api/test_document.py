@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, records
+from api.schemas import common, fault_rates, records
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -31,6 +31,15 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/faults": ("/v1/faults", records.FaultPage),
+    "/v1/faults/summary": (
+        "/v1/faults/summary?from=2026-10-01T00:00:00Z&to=2026-11-01T00:00:00Z&by=station",
+        fault_rates.FaultSummary,
+    ),
+    "/v1/faults/comparison": (
+        "/v1/faults/comparison?from=2026-10-24T00:00:00Z&to=2026-10-25T00:00:00Z"
+        "&second_from=2026-10-25T00:00:00Z&second_to=2026-10-27T00:00:00Z",
+        fault_rates.FaultComparison,
+    ),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
 }

@@ -103,18 +103,19 @@ async def test_cycles_of_any_stretches_equal_a_full_scan(
         every = connection.execute(
             select(tables.cycle.c.tool_id, tables.cycle.c.controller_id, tables.cycle.c.ended_at)
         ).all()
-        scopes = [Scope(), Scope(controller_id=controllers["L1-02"])]
+        scopes = [Scope(), Scope(controller_ids=(controllers["L1-02"],))]
         scopes += [
-            Scope(tools[serial], controller_id)
+            Scope(tools[serial], by)
             for serial in (f"{epoch}-1", f"{epoch}-2")
             if serial in tools
-            for controller_id in (None, controllers["L1-01"])
+            for by in (None, (controllers["L1-01"],))
         ]
         for scope in scopes:
             mine = [
                 (tool, controller, to_us(at))
                 for tool, controller, at in every
-                if scope.tool_id in (None, tool) and scope.controller_id in (None, controller)
+                if scope.tool_id in (None, tool)
+                and (scope.controller_ids is None or controller in scope.controller_ids)
             ]
             scanned = [sum(begin <= at < end for *_, at in mine) for begin, end in stretches]
             assert count_stretches(connection, scope, stretches).tolist() == scanned
@@ -146,7 +147,7 @@ async def test_hours_are_those_in_which_a_tool_was_seen_on_a_controller(
         begin, end = MORNING + HOUR, MORNING + 9 * HOUR
         mounted = find_mounted(connection, Scope(), begin, end)
         own = find_mounted(connection, Scope(tools[OTHER_TOOL.serial]), begin, end)
-        elsewhere = find_mounted(connection, Scope(controller_id=controllers["L1-02"]), begin, end)
+        elsewhere = find_mounted(connection, Scope(controller_ids=(controllers["L1-02"],)), begin, end)
     at = [to_us(MORNING + hour * HOUR) for hour in range(10)]
     first, second = (
         Mounted(tools[TOOL.serial], controllers["L1-01"], at[1], at[2]),
@@ -177,7 +178,7 @@ async def test_faults_are_those_raised_in_the_interval(writer: Writer, book_read
         every = found(Scope())
         assert [each.code for each in found(Scope(), hours=2)] == ["E1", "E2"]
         assert [each.code for each in found(Scope(tools[OTHER_TOOL.serial]))] == ["E2"]
-        assert found(Scope(controller_id=controllers["L1-02"])) == []
+        assert found(Scope(controller_ids=(controllers["L1-02"],))) == []
         assert [each.raised_us for each in found(Scope(), code="E1")] == [
             MORNING_US,
             to_us(MORNING + 2 * HOUR),
@@ -210,7 +211,7 @@ async def test_cycles_in_gaps_that_may_reach_into_the_interval_are_told(
         assert missing(Scope(), 0, 3) is None
         assert missing(Scope(tools[TOOL.serial]), 0, 2) == 5
         assert missing(Scope(tools[OTHER_TOOL.serial]), 0, 9) == 0
-        assert missing(Scope(controller_id=controllers["L1-02"]), 0, 9) == 0
+        assert missing(Scope(controller_ids=(controllers["L1-02"],)), 0, 9) == 0
 
 
 async def test_shifts_of_half_a_year_are_counted_with_a_handful_of_statements(
