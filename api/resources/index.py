@@ -23,6 +23,7 @@ LINKS = {
     "curves": "/v1/tools/{serial}/curves?last=5",
     "counts": "/v1/tools/{serial}/counts?from=&to=",
     "service": "/v1/tools/{serial}/service",
+    "forecast": "/v1/tools/{serial}/forecast",
     "cycle": "/v1/cycles/{id}",
     "curve": "/v1/cycles/{id}/curve",
     "faults": "/v1/faults",

@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, fault_rates, records
+from api.schemas import common, fault_rates, forecast, records
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -28,6 +28,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", common.ToolPage[records.ListedCurve]),
     "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", records.ToolCounts),
     "/v1/tools/{serial}/service": ("/v1/tools/2042/service", records.Service),
+    "/v1/tools/{serial}/forecast": ("/v1/tools/2042/forecast", forecast.ToolForecast),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/faults": ("/v1/faults", records.FaultPage),
