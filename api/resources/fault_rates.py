@@ -1,5 +1,6 @@
 """How often tools fault: Pareto with exposure, rates with exact intervals, means between faults."""
 
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -203,7 +204,7 @@ class Shifts:
     faults: list[int]
 
     def name_at(self, us: int) -> str:
-        return self.names[int(np.searchsorted(self.begins_us, us, side="right")) - 1]
+        return self.names[bisect_right(self.begins_us, us) - 1]
 
 
 def _shifts(connection: Connection, site: Site, scope: Scope, known: Known) -> list[Shifts]:
@@ -211,7 +212,12 @@ def _shifts(connection: Connection, site: Site, scope: Scope, known: Known) -> l
     for controller_id, place in known.places.items():
         if scope.controller_ids is None or controller_id in scope.controller_ids:
             plans[site.plan(place.line)].append(controller_id)
-    return [_of_plan(connection, plan, scope, known, tuple(ids)) for plan, ids in plans.items()]
+    if len(plans) == 1:  # of all that was asked for
+        return [_of_plan(connection, plan, scope, known, tuple(ids)) for plan, ids in plans.items()]
+    return [
+        _of_plan(connection, plan, Scope(scope.tool_id, tuple(ids)), known, tuple(ids))
+        for plan, ids in plans.items()
+    ]
 
 
 def _of_plan(
@@ -224,7 +230,7 @@ def _of_plan(
     begins = [begin for begin, _ in stretches]
     here = set(controller_ids)
     hours = hours_in([each for each in known.mounted if each.controller_id in here], stretches)
-    cycles = count_stretches(connection, Scope(scope.tool_id, controller_ids), stretches)
+    cycles = count_stretches(connection, scope, stretches)
     raised = [each.raised_us for each in known.faults if each.controller_id in here]
     return Shifts(
         controller_ids=controller_ids,
