@@ -1,13 +1,32 @@
 """How often tools fault: Pareto, rates, means between, comparison."""
 
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
+
+from pydantic import ConfigDict
 
 from api.schemas.common import Answer, Cautions, Page, Tool, Unknown
 from collector.model import Category
 
 By = Literal["code", "tool", "station", "shift"]
 Per = Literal["cycles", "hours"]
+
+RATES: dict[str, Any] = {
+    "per_1000_cycles": 0.8,
+    "low_per_1000_cycles": 0.2180,
+    "high_per_1000_cycles": 2.0483,
+    "per_hour": 0.05,
+    "low_per_hour": 0.0136,
+    "high_per_hour": 0.128,
+    "mean_cycles_between": 1250.0,
+    "low_cycles_between": 488.2,
+    "high_cycles_between": 4587.7,
+    "mean_hours_between": 20.0,
+    "low_hours_between": 7.81,
+    "high_hours_between": 73.4,
+    "unknown": {},
+}
+"""Four faults in 5,000 cycles and 80 hours, for the examples."""
 
 
 class Exposure(Answer):
@@ -71,6 +90,25 @@ class Standing(Answer):
 
 
 class Bar(Standing):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "label": "E12",
+                    "of": {"code": "E12", "text": "punch pressure low", "category": "process"},
+                    "count": 4,
+                    "standing_s": 312.5,
+                    "untimed": 1,
+                    "share": 0.4,
+                    "cumulative_share": 0.4,
+                    "exposure": {"cycles": 5000, "hours": 80.0},
+                    "rates": RATES,
+                    "unknown": {},
+                }
+            ]
+        }
+    )
+
     label: str | None
     """Null: those of which it is not known; always the last."""
     of: CodeRef | Tool | StationRef | ShiftRef | None
@@ -124,6 +162,40 @@ class Side(Answer):
 
 
 class FaultComparison(Answer):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "per": "cycles",
+                    "controller": None,
+                    "first": {
+                        "tool": {"maker": "Sample Works", "model": "C-4", "serial": "2042"},
+                        "begins_at": "2026-11-02T05:00:00Z",
+                        "ends_at": "2026-11-09T05:00:00Z",
+                        "count": 4,
+                        "exposure": {"cycles": 5000, "hours": 80.0, "gap_cycles": 0, "unknown": {}},
+                        "rates": RATES,
+                    },
+                    "second": {
+                        "tool": {"maker": "Sample Works", "model": "C-4", "serial": "2042"},
+                        "begins_at": "2026-11-09T05:00:00Z",
+                        "ends_at": "2026-11-16T05:00:00Z",
+                        "count": 4,
+                        "exposure": {"cycles": 5000, "hours": 80.0, "gap_cycles": 0, "unknown": {}},
+                        "rates": RATES,
+                    },
+                    "ratio": 1.0,
+                    "low_ratio": 0.186,
+                    "high_ratio": 5.37,
+                    "p_value": 1.0,
+                    "confidence": 0.95,
+                    "unknown": {},
+                    "cautions": ["Follow the maker's instructions."],
+                }
+            ]
+        }
+    )
+
     per: Per
     controller: str | None
     first: Side

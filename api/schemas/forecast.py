@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+from pydantic import ConfigDict
+
 from api.schemas.common import Answer, Cautions, Tool, Unknown
 from collector.shifts import Weekday
 
@@ -18,6 +20,37 @@ class Forecast(Answer):
 
 
 class ServiceForecast(Forecast):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "service_cycle_span": 250000,
+                    "service_cycle_count": 231400,
+                    "remaining_cycles": 18600,
+                    "gap_cycles": 0,
+                    "at": "2026-12-14T09:20:00Z",
+                    "low_at": "2026-12-10T17:45:00Z",
+                    "high_at": "2026-12-18T06:05:00Z",
+                    "unknown": {},
+                },
+                {
+                    "service_cycle_span": 250000,
+                    "service_cycle_count": 250310,
+                    "remaining_cycles": -310,
+                    "gap_cycles": 0,
+                    "at": None,
+                    "low_at": None,
+                    "high_at": None,
+                    "unknown": {
+                        "at": "the service is due already",
+                        "low_at": "the service is due already",
+                        "high_at": "the service is due already",
+                    },
+                },
+            ]
+        }
+    )
+
     service_cycle_span: int | None
     """Cycles from service to service, by the site file."""
     service_cycle_count: int | None
@@ -50,6 +83,23 @@ class PunchForecast(Forecast):
 
 class ShiftUse(Answer):
     """What one shift of one weekday makes, on average."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "weekday": "monday",
+                    "shift": "early",
+                    "shifts": 26,
+                    "idle_shifts": 1,
+                    "cycles_per_shift": 612.4,
+                    "low_cycles_per_shift": 588.0,
+                    "high_cycles_per_shift": 636.8,
+                    "cycles_per_hour": 76.55,
+                }
+            ]
+        }
+    )
 
     weekday: Weekday
     """Of the plant day."""

@@ -1,6 +1,7 @@
 """How often tools fault, over REST: every figure of a small plant is counted by hand here."""
 
 import asyncio
+import json
 from collections import Counter
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
@@ -14,9 +15,12 @@ import pytest
 from fastapi import FastAPI
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydantic import BaseModel
 
+from api.resources.fault_rates import rates
 from api.schemas import fault_rates
 from api.stores import Stores
+from collector.analysis.faults import Exposure
 from collector.ledger import NO_TOOL
 from collector.model import (
     BookedCycle,
@@ -260,6 +264,22 @@ async def test_a_wrong_question_gets_one_clear_sentence(
     answer = await client.get(f"/v1/faults/summary?{query}")
     assert answer.status_code == 422
     assert answer.json()["detail"].startswith(says)
+
+
+@pytest.mark.parametrize("model", [fault_rates.Bar, fault_rates.FaultComparison])
+def test_the_examples_of_the_document_are_answers(model: type[BaseModel]) -> None:
+    """With every member and no other."""
+    for example in model.model_json_schema()["examples"]:
+        model.model_validate_json(json.dumps(example), strict=True)
+
+
+def test_the_rates_of_the_examples_are_those_of_four_faults() -> None:
+    """In 5,000 cycles and 80 hours."""
+    shown = rates(4, Exposure(5000, 80.0))
+    assert shown.pop("unknown") == {}
+    assert {*shown, "unknown"} == set(fault_rates.RATES)
+    for name, value in shown.items():
+        assert fault_rates.RATES[name] == pytest.approx(value, rel=5e-3), name
 
 
 # ---- comparison --------------------------------------------------------------------------------------------

@@ -1,5 +1,6 @@
 """When a service is due and a punch comes to its limit, over REST: a plant whose dates are known by hand."""
 
+import json
 import time
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from typing import Any
 import httpx
 import pytest
 from fastapi import FastAPI
+from pydantic import BaseModel
 
 from api.schemas import forecast, records
 from api.stores import Stores
@@ -295,3 +297,10 @@ async def test_asking_twice_gives_the_same_dates(used: Asking) -> None:
     """The draws are the same for the same question."""
     await used.serviced(TODAY - 4 * 7 * DAY)
     assert await used.forecast() == await used.forecast()
+
+
+@pytest.mark.parametrize("model", [forecast.ServiceForecast, forecast.ShiftUse])
+def test_the_examples_of_the_document_are_answers(model: type[BaseModel]) -> None:
+    """With every member and no other."""
+    for example in model.model_json_schema()["examples"]:
+        model.model_validate_json(json.dumps(example), strict=True)
