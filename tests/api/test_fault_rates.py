@@ -2,9 +2,10 @@
 
 import asyncio
 import json
+import re
 from collections import Counter
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from collections.abc import AsyncIterator, Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -21,9 +22,11 @@ from api.resources.fault_rates import rates
 from api.schemas import fault_rates
 from api.stores import Stores
 from collector.analysis.faults import Exposure
+from collector.config import load_site
 from collector.ledger import NO_TOOL
 from collector.model import (
     BookedCycle,
+    ControllerIdentity,
     Cycle,
     FaultCleared,
     FaultRaised,
@@ -36,7 +39,7 @@ from collector.model import (
 from collector.rfc3339 import format_rfc3339
 from collector.store.engine import StoreAddress
 from tests.api.asking import asking
-from tests.api.plant import IDENTITIES, MOVED, TWIN_1, Filling, Plant, writing
+from tests.api.plant import IDENTITIES, MOVED, SITE, TWIN_1, Filling, Plant, writing
 
 HOUR, MINUTE, SECOND = timedelta(hours=1), timedelta(minutes=1), timedelta(seconds=1)
 BEGIN = datetime(2026, 10, 24, 4, 20, tzinfo=UTC)
@@ -45,13 +48,18 @@ END = BEGIN + 25 * HOUR
 WHOLE = {"from": format_rfc3339(BEGIN), "to": format_rfc3339(END)}
 
 
-def app_over(built_app: FastAPI, folder: Path, fill: Callable[[Filling], Any]) -> FastAPI:
+def app_over(
+    built_app: FastAPI,
+    folder: Path,
+    fill: Callable[[Filling], Any],
+    identities: Sequence[ControllerIdentity] = IDENTITIES,
+) -> FastAPI:
     """The application over a plant of a test's own."""
     plant = Plant(StoreAddress(folder=folder / "own"))
 
     async def made() -> None:
         async with writing(plant) as filling:
-            await filling.writer.register(IDENTITIES)
+            await filling.writer.register(identities)
             await fill(filling)
 
     asyncio.run(made())
@@ -210,6 +218,31 @@ async def test_the_night_on_which_the_clocks_go_back_is_an_hour_longer(day: http
     assert (late["rates"]["mean_cycles_between"], late["rates"]["high_cycles_between"]) == (None, None)
     assert late["rates"]["low_cycles_between"] == pytest.approx(17 / 2.995732, rel=1e-6)  # −ln 0.05
     assert "no fault was seen" in late["rates"]["unknown"]["mean_cycles_between"]
+
+
+async def test_each_line_has_its_own_shifts(built_app: FastAPI, tmp_path: Path) -> None:
+    """A-02 is on a line whose only shift is as long as the day: its 50 cycles and two faults are of that."""
+    text = SITE.replace('name = "A-02"\nline = "line-1"', 'name = "A-02"\nline = "line-2"')
+    text = re.sub('(ends = ".*")', '\\1\nlines = ["line-1"]', text)
+    text += '[[shifts]]\nname = "day"\nbegins = "06:20"\nends = "06:20"\nlines = ["line-2"]\n'
+    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
+    elsewhere = [IDENTITIES[0], replace(IDENTITIES[1], line="line-2")]
+    usual = built_app.state.site
+    app = await asyncio.to_thread(app_over, built_app, tmp_path, one_day, elsewhere)
+    app.state.site = load_site(tmp_path / "site.toml")[0]
+    try:
+        async with asking(app) as client:
+            found = await summary(client, by="shift")
+    finally:
+        app.state.site = usual
+        app.state.stores.close()
+    assert bars(found, "count") == [("early", 3), ("day", 2), ("outside", 1), ("late", 0)]
+    assert exposures(found) == {
+        "early": (83, pytest.approx(8 + 22 / 60)),
+        "day": (50, 5.0),
+        "outside": (0, pytest.approx(9 + 10 / 60)),
+        "late": (17, pytest.approx(7 + 28 / 60)),
+    }
 
 
 async def test_bursts_are_refused_where_too_little_was_seen(day: httpx.AsyncClient) -> None:
