@@ -99,9 +99,7 @@ def _not_counted(
     as_of: datetime,
 ) -> list[tuple[datetime, datetime]]:
     """When cycles of the tool may be missing: in open gaps, and on controllers that were not read since."""
-    missing = [
-        (each["after_at"] or each["before_at"] or as_of - SEEN, each["before_at"] or as_of) for each in gaps
-    ]
+    missing = [(each["after_at"] or as_of - SEEN, each["before_at"] or as_of) for each in gaps]
     for mount in mounts:
         begin = max(mount["mounted_at"], read_at.get(mount["controller_id"]) or mount["mounted_at"])
         end = mount["unmounted_at"] or as_of

@@ -157,6 +157,21 @@ async def test_a_tool_that_sits_nowhere_is_known_as_of_now(writer: Writer, book_
     assert (found.as_of, found.mounted, found.cycles.tolist()) == (now, False, [1.0, 0.0, 0.0, 0.0])
 
 
+async def test_of_a_tool_that_has_just_come_nothing_is_known(writer: Writer, book_reader: Engine) -> None:
+    """No shift is over; and what its controller lost before may have been at any time."""
+    filling = Filling(writer)
+    await filling.commit(mounts=(MountChange(TOOL, MONDAY),))
+    fresh = used(book_reader, MONDAY)
+    assert (len(fresh.history), fresh.cycles.size) == (0, 0)
+    assert len(fresh.ahead) == 2 * 366
+    lost = Gap(1, 1, 40, "history overwritten", None, MONDAY + 9 * HOUR)
+    await filling.commit(Position(1, 40), gaps=(lost,))
+    await filling.work([MONDAY + 10 * HOUR])
+    await filling.read_through(MONDAY + 2 * DAY)
+    later = used(book_reader, MONDAY + 2 * DAY)
+    assert np.isnan(later.cycles).tolist() == [True, True, False, False]
+
+
 # ---- the punch ---------------------------------------------------------------------------------------------
 
 
