@@ -78,6 +78,9 @@ class PunchForecast(Forecast):
     p_value: float | None
     """Of "no trend"."""
     low_remaining_cycles: int | None
+    """With `high_remaining_cycles` the prediction interval at `confidence`, for wear that goes on at a steady
+    pace. Where the pace swings by 40 % from day to day it is too narrow: simulated, it held the truth in 77 %
+    instead of 90, that of the date in 85 %."""
     high_remaining_cycles: int | None
 
 
