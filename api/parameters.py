@@ -71,6 +71,9 @@ To = Annotated[
 ]
 ResultFilter = Annotated[Result | None, Query(description="Only cycles that the controller judged so.")]
 CompletionFilter = Annotated[Completion | None, Query(description="Only cycles that ended so.")]
+ToolFilter = Annotated[
+    Text | None, Query(description="Only faults while this tool was mounted: its serial number.")
+]
 CategoryFilter = Annotated[Category | None, Query(description="Only faults of this category.")]
 FaultState = Annotated[Literal["open", "cleared"] | None, Query(description="`open`: not cleared yet.")]
 

@@ -1,9 +1,9 @@
 """Faults: what controllers reported as wrong, with the three instants of each."""
 
 from datetime import timedelta
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Request, Response
 
 from api.answers import text_of
 from api.cautions import CAUTIONS
@@ -15,7 +15,7 @@ from api.parameters import (
     Maker,
     Model,
     Since,
-    Text,
+    ToolFilter,
     Until,
     in_order,
 )
@@ -44,9 +44,7 @@ def list_faults(
     cursor: CursorParameter = None,
     since: Since = None,
     until: Until = None,
-    tool: Annotated[
-        Text | None, Query(description="Only faults while this tool was mounted: its serial number.")
-    ] = None,
+    tool: ToolFilter = None,
     maker: Maker = None,
     model: Model = None,
     controller: ControllerName = None,

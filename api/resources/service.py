@@ -16,6 +16,7 @@ from api.problems import Problem, path_as_sent
 from api.resources.cycles import named
 from api.schemas import records
 from api.stores import Stores
+from collector.config import Site
 from collector.errors import StoreError
 from collector.model import ToolName
 from collector.store.desk import find_services, record_service
@@ -44,7 +45,8 @@ class NewService(BaseModel):
 
 @router.get("/{serial:path}/service", response_model=records.Service)
 def list_services(request: Request, serial: Serial, maker: Maker = None, model: Model = None) -> Response:
-    """The services done on a tool, newest first, and its cycles since the last; `next` is always null."""
+    """The services done on a tool, newest first, its cycles since the last and until the next; `next` is
+    always null. When that will be: `forecast`."""
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
         tool = find_tool(connection, serial, maker, model)
@@ -55,15 +57,17 @@ def list_services(request: Request, serial: Serial, maker: Maker = None, model: 
         made, why = since_service(connection, tool, done[0]) if done else (None, NO_SERVICE)
         gaps = find_gaps_while_mounted(connection, tool["tool_id"])
     missing = cycles_missing(gaps, done[0]["done_at"] if done else EARLIEST)
+    state, unknown = service_state(request.app.state.site, tool, made, why)
     return page(
         request,
         done,
         None,
         tool=named(tool),
         lifetime_count=total(lifetime),
-        service_cycle_count=None if made is None else total(made),
         **missing,
-        unknown=({"service_cycle_count": why} if why else {}) | why_unknown(missing),
+        **state,
+        unknown=unknown | why_unknown(missing),
+        forecast=_forecast(request),
         cautions=CAUTIONS,
     )
 
@@ -101,6 +105,12 @@ def record_service_done(
     return answer(stands | {"cautions": CAUTIONS}, status=201 if is_new else 200, headers=where)
 
 
+def _forecast(request: Request) -> str:
+    """The same question to the neighbour."""
+    query = request.url.query
+    return path_as_sent(request.scope).removesuffix("service") + "forecast" + (f"?{query}" if query else "")
+
+
 # ---- for the other resources of a tool ---------------------------------------------------------------------
 
 
@@ -129,6 +139,33 @@ def since_service(
     if done["done_at"] < find_book(connection)["created_at"]:
         return None, "the service was done before the book was begun, so the cycles between are not known"
     return count_between(connection, tool["tool_id"], done["done_at"], LATEST), None
+
+
+def service_state(
+    site: Site, tool: Mapping[str, Any], made: list[Count] | None, why: str | None
+) -> tuple[dict[str, int | None], dict[str, str]]:
+    """service_cycle_span, service_cycle_count and remaining_cycles, negative when overdue; and why one of
+    them is None. `made`: the cycles since the last service, or `why` they are not known."""
+    kind = site.tool_model(tool["maker"], tool["model"])
+    span = None if kind is None else kind.service_cycle_span
+    count = None if made is None else total(made)
+    unknown = (
+        {} if span is not None else {"service_cycle_span": not_in_site_file(site, tool, "service_cycle_span")}
+    )
+    unknown |= {"service_cycle_count": why or ""} if count is None else {}
+    remaining = None if span is None or count is None else span - count
+    if remaining is None:
+        unknown["remaining_cycles"] = next(iter(unknown.values()))
+    state = {"service_cycle_span": span, "service_cycle_count": count, "remaining_cycles": remaining}
+    return state, unknown
+
+
+def not_in_site_file(site: Site, tool: Mapping[str, Any], what: str) -> str:
+    """Why something that all tools of a model have in common is not known."""
+    model = f"{tool['maker']} {tool['model']}"
+    if site.tool_model(tool["maker"], tool["model"]) is None:
+        return f"the site file has no [[tool_models]] of {model}"
+    return f"the site file gives no {what} for {model}"
 
 
 def cycles_missing(

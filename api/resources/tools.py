@@ -7,7 +7,15 @@ from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, page, read_cursor, word
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import named
-from api.resources.service import cycles_missing, last_service, name_of, total, why_unknown
+from api.resources.service import (
+    cycles_missing,
+    last_service,
+    name_of,
+    service_state,
+    since_service,
+    total,
+    why_unknown,
+)
 from api.schemas import common, records
 from collector.store.queries import (
     ToolKey,
@@ -38,14 +46,18 @@ def list_tools(request: Request, last: Last = 100, cursor: CursorParameter = Non
 @router.get("/{serial:path}", response_model=records.ToolDetail)
 def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Model = None) -> Response:
     """One tool."""
-    with request.app.state.stores.book() as connection:
+    stores = request.app.state.stores
+    with stores.book() as connection:
         tool = find_tool(connection, serial, maker, model)
+    done, not_served = last_service(stores, name_of(tool))
+    with stores.book() as connection:
+        made, why = since_service(connection, tool, done) if done else (None, not_served)
         mounts = find_mounts(connection, tool["tool_id"])
         lifetime = total(count_lifetime(connection, tool["tool_id"]))
         gaps = find_gaps_while_mounted(connection, tool["tool_id"])
         conflicts = find_conflicts(connection, tool["tool_id"])
     missing = cycles_missing(gaps)
-    done, unknown = last_service(request.app.state.stores, name_of(tool))
+    state, unknown = service_state(request.app.state.site, tool, made, why)
     return answer(
         named(tool)
         | {
@@ -57,7 +69,8 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
             **missing,
             "conflicts": [each["says"] for each in conflicts],
             "last_service": done,
-            "unknown": ({"last_service": unknown} if unknown else {}) | why_unknown(missing),
+            **state,
+            "unknown": ({"last_service": not_served} if not_served else {}) | unknown | why_unknown(missing),
             "cautions": CAUTIONS,
         }
     )

@@ -260,6 +260,12 @@ class ToolDetail(Tool):
     conflicts: list[str]
     """Two controllers show it as mounted: what to check, in a sentence."""
     last_service: ServiceDone | None
+    service_cycle_span: int | None
+    """Cycles from service to service, by the site file."""
+    service_cycle_count: int | None
+    """Cycles since the last service."""
+    remaining_cycles: int | None
+    """Until the next; negative when overdue."""
     unknown: Unknown
     cautions: Cautions
 
@@ -481,10 +487,17 @@ class Quarantined(Answer):
 
 class Service(ToolPage[ServiceDone]):
     lifetime_count: int
+    service_cycle_span: int | None
+    """Cycles from service to service, by the site file."""
     service_cycle_count: int | None
     """Cycles since the last service."""
+    remaining_cycles: int | None
+    """Until the next; negative when overdue."""
     gap_cycles: int | None
-    """Cycles missing in gaps since then, in all gaps where no service is recorded: at most so many more."""
+    """Cycles missing in gaps since then, in all gaps where no service is recorded: at most so many more were
+    made, and so many fewer remain."""
+    forecast: str
+    """Where the date of the next is."""
     unknown: Unknown
     cautions: Cautions
 

@@ -220,7 +220,7 @@ def _date(
     instant = np.datetime64(now.astimezone(UTC).replace(tzinfo=None), "us")
     ahead = _still_ahead(plan, instant)
     rng = np.random.default_rng(0)  # the same answer to the same question
-    rows, share = _paths(days, ahead, instant, rng, rng.permutation(remaining))
+    rows, share = _paths(days, ahead, instant, rng, rng.permutation(remaining), confidence)
     low, middle, high = _instants(ahead, instant, rows, share, confidence)
     if high is None:
         return _no_date(confidence, left, "it may be reached only after the end of the plan ahead")
@@ -293,9 +293,15 @@ def _still_ahead(plan: Shifts, now: np.datetime64) -> Shifts:
 
 
 def _paths(
-    days: _Days, ahead: Shifts, now: np.datetime64, rng: np.random.Generator, remaining: Floats
+    days: _Days,
+    ahead: Shifts,
+    now: np.datetime64,
+    rng: np.random.Generator,
+    remaining: Floats,
+    confidence: float,
 ) -> tuple[NDArray[np.int64], Floats]:
-    """(m,) in which shift ahead each path comes to its count (n: in none), and after what share of it."""
+    """(m,) in which shift ahead each path comes to its count, and after what share of it. n: in none, or
+    later than the interval of this confidence goes."""
     worked = days.level.size
     many = remaining.size
     state = level.draw(
@@ -322,7 +328,7 @@ def _paths(
             rows[arrives] = row
             share[arrives] = left[arrives] / made[arrives]
             left = left - made
-        if (rows < len(ahead)).all():
+        if (rows < len(ahead)).sum() > many * (1 + confidence) / 2 + 1:
             break
     return rows, share
 

@@ -36,6 +36,11 @@ QUESTIONS = [
     "/v1/cycles/A-02.2.9223372036854775807",
     "/v1/cycles/A-02.2147483647.1",
     "/v1/faults?state=open",
+    "/v1/faults/summary?from=2026-03-20T00:00:00Z&to=2026-11-01T00:00:00Z&by=shift",
+    "/v1/faults/summary?from=2026-10-24T00:07:00Z&to=2026-10-27T00:00:00Z&by=tool&controller=A-02",
+    "/v1/faults/comparison?from=2026-10-24T00:00:00Z&to=2026-10-25T00:00:00Z"
+    "&second_from=2026-10-25T00:00:00Z&second_to=2026-10-27T00:00:00Z",
+    "/v1/tools/2042/forecast",
     "/v1/gaps",
     "/v1/gaps?state=open&from=2026-03-29T00:00:00Z&to=2026-03-30T00:00:00Z",
     "/v1/controllers/A-01/mounts?last=1",

@@ -55,7 +55,7 @@ async def test_without_a_service_the_count_since_is_null_with_the_reason(client:
     """Not zero, and not the lifetime."""
     shown = (await client.get(SERVICE)).json()
     assert shown["service_cycle_count"] is None
-    assert shown["unknown"] == {"service_cycle_count": "no service of this tool is recorded"}
+    assert shown["unknown"]["service_cycle_count"] == "no service of this tool is recorded"
 
 
 async def test_a_service_before_the_book_was_begun_leaves_the_count_unknown(
