@@ -133,15 +133,16 @@ def whole_book(engine: Engine) -> dict[str, list[dict[str, Any]]]:
 
 
 def commit_numbers(engine: Engine) -> list[int]:
-    """Of every committed record, and of every gap that was closed, in order."""
+    """Of every committed record, every gap that was closed and every finding that ended, in order."""
     numbered = [
         table
         for table in tables.BOOK.sorted_tables
         if "commit_number" in table.c and table is not tables.book
     ]
     given = [select(table.c.commit_number) for table in numbered]
-    closed = tables.gap.c.closed_commit_number
-    every = union_all(*given, select(closed).where(closed.is_not(None))).subquery()
+    later = (tables.gap.c.closed_commit_number, tables.finding.c.ended_commit_number)
+    given += [select(column).where(column.is_not(None)) for column in later]
+    every = union_all(*given).subquery()
     with engine.connect() as connection:
         return list(connection.scalars(select(every.c.commit_number).order_by(every.c.commit_number)))
 

@@ -1,4 +1,5 @@
-"""The desk: services are kept by the tool's own name, each once, on SQLite and on PostgreSQL alike."""
+"""The desk: services by the tool's own name, acknowledgements by book and finding, each once, on SQLite and
+PostgreSQL alike."""
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -7,9 +8,14 @@ import pytest
 from sqlalchemy import Engine
 
 from collector.model import ToolName
-from collector.store.desk import find_services, record_service
+from collector.store.desk import (
+    find_acknowledgements,
+    find_services,
+    record_acknowledgement,
+    record_service,
+)
 from collector.store.engine import StoreAddress, migrate_desk, open_desk
-from collector.store.tables import service
+from collector.store.tables import acknowledgement, service
 
 TOOL = ToolName("Sample Works", "C-4", "2042")
 DONE = datetime(2026, 10, 25, tzinfo=UTC)
@@ -21,6 +27,7 @@ def desk(book_address: StoreAddress) -> Iterator[Engine]:
     migrate_desk(engine)
     with engine.begin() as connection:
         connection.execute(service.delete())
+        connection.execute(acknowledgement.delete())
     yield engine
     engine.dispose()
 
@@ -57,3 +64,36 @@ def test_tools_that_share_a_serial_number_are_kept_apart(desk: Engine) -> None:
     with desk.connect() as connection:
         assert find_services(connection, ToolName("Example Tools", "C-4", "2042")) == []
         assert find_services(connection, ToolName("Sample Works", "C-5", "2042")) == []
+
+
+# ---- findings acknowledged ---------------------------------------------------------------------------------
+
+
+def acknowledge(desk: Engine, number: int, by: str = "Engineer 3", remark: str = "", book: str = "a") -> bool:
+    with desk.begin() as connection:
+        return record_acknowledgement(
+            connection, book, number, acknowledged_by=by, remark=remark, acknowledged_at=DONE
+        )
+
+
+def test_an_acknowledgement_is_recorded_once(desk: Engine) -> None:
+    """Same finding, person and remark; another remark is another one, oldest first."""
+    assert acknowledge(desk, 7, remark="seen")
+    assert not acknowledge(desk, 7, remark="seen")
+    assert acknowledge(desk, 7, remark="punch ordered")
+    assert acknowledge(desk, 7, by="Fitter 7", remark="seen")
+    with desk.connect() as connection:
+        found = find_acknowledgements(connection, "a", [7, 8])
+    assert [(each["acknowledged_by"], each["remark"]) for each in found[7]] == [
+        ("Engineer 3", "seen"),
+        ("Engineer 3", "punch ordered"),
+        ("Fitter 7", "seen"),
+    ]
+    assert found[8] == []
+
+
+def test_a_finding_of_another_book_is_another_finding(desk: Engine) -> None:
+    """A restored backup gives the same numbers to other findings."""
+    assert acknowledge(desk, 7, book="a")
+    with desk.connect() as connection:
+        assert find_acknowledgements(connection, "b", [7]) == {7: []}
