@@ -1,5 +1,5 @@
-"""What people record: services done, findings acknowledged. The desk is a file (or schema) of its own, written
-by the API alone.
+"""What people record: services done, findings acknowledged. The desk is a file (or schema) of its own,
+written by the API alone.
 
 A tool is named by maker, model and serial number, not by the book's number for it, and a finding by the
 book's instance and its commit number there: a desk outlives a book.

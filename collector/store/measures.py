@@ -63,6 +63,7 @@ class Series:
     sequence: NDArray[np.int64]
     result: Sequence[str]
     completion: Sequence[str]
+    mode: Sequence[str]
     band: Sequence[str | None]
     fault_code: Sequence[str | None]
     part_id: Sequence[str | None]
@@ -94,6 +95,7 @@ def find_series(
     measures: Sequence[str],
     *,
     last: int | None = None,
+    first: int | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     controller_name: str | None = None,
@@ -101,8 +103,8 @@ def find_series(
 ) -> Series:
     """A tool's cycles with these measures.
 
-    Args: last: the newest so many; since, until: half-open interval of `ended_at`; working_only: without
-    those made by hand, in set-up or in maintenance, aborted or failed.
+    Args: last, first: the newest, or the oldest, so many; since, until: half-open interval of `ended_at`;
+    working_only: without those made by hand, in set-up or in maintenance, aborted or failed.
     Raises: KeyError: no such measure; NotInBook: no controller of that name.
     """
     unknown = [name for name in measures if name not in MEASURES]
@@ -118,19 +120,22 @@ def find_series(
     if working_only:
         wanted += [cycle.c.mode.in_(GOOD_MODES), cycle.c.completion.in_(DONE)]
     key = (cycle.c.ended_at, cycle.c.controller_id, cycle.c.epoch, cycle.c.sequence)
-    plain = (cycle.c.result, cycle.c.completion, cycle.c.band, cycle.c.fault_code, cycle.c.part_id)
+    said = ("result", "completion", "mode", "band", "fault_code", "part_id")
+    plain = [cycle.c[name] for name in said]
     columns = [type_coerce(key[0], BigInteger), *key[1:], *plain, *(_column(name) for name in measures)]
     rows = select(*columns).select_from(cycle)
     if any(name in OF_CURVES for name in measures):
         rows = rows.outerjoin(curve_feature, _same_cycle())
-    rows = rows.where(*wanted).order_by(*(column.desc() for column in key))
-    if last is not None:
-        rows = rows.limit(last)
-    found = connection.execute(rows).all()[::-1]
+    rows = rows.where(*wanted)
+    if first is not None:
+        found = connection.execute(rows.order_by(*key).limit(first)).all()
+    else:
+        newest_first = rows.order_by(*(column.desc() for column in key))
+        found = connection.execute(newest_first if last is None else newest_first.limit(last)).all()[::-1]
     by_column = list(zip(*found, strict=True)) if found else [()] * len(columns)
     ended_us, ids, epochs, sequences = (np.array(values, dtype=np.int64) for values in by_column[:4])
-    results, completions, bands, codes, parts = by_column[4:9]
-    names = connection.execute(select(controller.c.controller_id, controller.c.name))
+    results, completions, modes, bands, codes, parts = by_column[4:10]
+    controllers = connection.execute(select(controller.c.controller_id, controller.c.name))
     return Series(
         ended_us,
         ids,
@@ -138,14 +143,15 @@ def find_series(
         sequences,
         results,
         completions,
+        modes,
         bands,
         codes,
         parts,
         values={
             name: np.array(values, dtype=np.float64)
-            for name, values in zip(measures, by_column[9:], strict=True)
+            for name, values in zip(measures, by_column[10:], strict=True)
         },
-        controllers={row.controller_id: row.name for row in names},
+        controllers={row.controller_id: row.name for row in controllers},
     )
 
 
