@@ -62,8 +62,14 @@ def look(
     return begins, anew + [each for each in found if isinstance(each, Over) and each.subject in is_open]
 
 
-def look_at_service(done_at: datetime, made: int, span: int | None, reached_at: datetime | None) -> Verdict:
-    """Of the last service of a tool.
+def look_at_service(
+    done_at: datetime,
+    made: int,
+    span: int | None,
+    reached_at: datetime | None,
+    open_since: Mapping[Subject, datetime],
+) -> tuple[list[Holds], list[Over]]:
+    """What begins and what ends, by the last service of a tool.
 
     Args: made: cycles since; span: from service to service, None: the site does not say; reached_at: when the
     last of those was made, None: it is not reached.
@@ -71,7 +77,7 @@ def look_at_service(done_at: datetime, made: int, span: int | None, reached_at: 
     subject = Subject("service_overdue", "")
     if span is None or reached_at is None:
         because = "the site file says no service_cycle_span" if span is None else "a service was done"
-        return Over(subject, done_at, because)
+        return [], [Over(subject, done_at, because)] if subject in open_since else []
     says = f"{made} cycles since the service of {format_rfc3339(done_at)}; one is due every {span}"
     evidence = {
         "service_cycle_count": made,
@@ -79,7 +85,7 @@ def look_at_service(done_at: datetime, made: int, span: int | None, reached_at: 
         "remaining_cycles": span - made,
         "last_service_at": format_rfc3339(done_at),
     }
-    return Holds(subject, reached_at, says, evidence)
+    return [] if subject in open_since else [Holds(subject, reached_at, says, evidence)], []
 
 
 def _verdicts(

@@ -30,6 +30,15 @@ def find_services(connection: Connection, tool: ToolName) -> list[dict[str, Any]
     return records(connection.execute(newest_first))
 
 
+def find_service_dates(connection: Connection) -> dict[ToolName, list[datetime]]:
+    """Tool -> when its services were done, oldest first; a tool without any is left out."""
+    found: dict[ToolName, list[datetime]] = {}
+    tool = (service.c.maker, service.c.model, service.c.serial)
+    for *name, done_at in connection.execute(select(*tool, service.c.done_at).order_by(service.c.done_at)):
+        found.setdefault(ToolName(*name), []).append(done_at)
+    return found
+
+
 def record_service(
     connection: Connection,
     tool: ToolName,

@@ -15,9 +15,11 @@ import orjson
 from sqlalchemy import ColumnElement, Connection, select
 
 from collector.errors import NotInBook
+from collector.ledger import NO_TOOL
+from collector.model import ToolName
 from collector.store.booking import Booking, Known
-from collector.store.queries import Record, find_controller_id, records
-from collector.store.tables import controller, finding, tool
+from collector.store.queries import Record, find_controller_id, find_mounts, records
+from collector.store.tables import controller, controller_status, cycle, finding, mount, tool
 
 FindingState = Literal["open", "ended"]
 
@@ -166,3 +168,68 @@ def _found(connection: Connection, wanted: Sequence[ColumnElement[bool]], last: 
         each["evidence"] = json.loads(each["evidence"])
         each["state"] = "open" if each["ended_at"] is None else "ended"
     return found
+
+
+# ---- what the analysis asks --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Mounted:
+    """A tool on a controller, by the book's own ids."""
+
+    tool_id: int
+    tool: ToolName
+    controller_id: int
+    controller: str
+    settings: Mapping[str, Any]
+    """As the controller's status shows them."""
+
+
+def find_mounted(connection: Connection) -> list[Mounted]:
+    """Every tool that is known by name and sits on a controller, by controller."""
+    columns = (tool.c.tool_id, tool.c.maker, tool.c.model, tool.c.serial, controller.c.controller_id)
+    wanted = (
+        select(*columns, controller.c.name, controller_status.c.settings)
+        .select_from(mount.join(tool).join(controller).outerjoin(controller_status))
+        .where(mount.c.unmounted_at.is_(None), tool.c.serial != NO_TOOL.serial)
+        .order_by(controller.c.name)
+    )
+    return [
+        Mounted(
+            row.tool_id,
+            ToolName(row.maker, row.model, row.serial),
+            row.controller_id,
+            row.name,
+            orjson.loads(row.settings or "{}"),
+        )
+        for row in connection.execute(wanted)
+    ]
+
+
+def find_changed(connection: Connection, since: int) -> set[int]:
+    """Ids of the tools that have cycles with a later commit number."""
+    return set(connection.scalars(select(cycle.c.tool_id).where(cycle.c.commit_number > since).distinct()))
+
+
+def find_nth_after(connection: Connection, tool_id: int, after: datetime, number: int) -> datetime | None:
+    """When the nth cycle of a tool from an instant on ended; None: there are fewer."""
+    wanted = select(cycle.c.ended_at).where(cycle.c.tool_id == tool_id, cycle.c.ended_at >= after)
+    found: datetime | None = connection.scalar(wanted.order_by(cycle.c.ended_at).limit(1).offset(number - 1))
+    return found
+
+
+def find_left(
+    connection: Connection, mounted: Sequence[Mounted], open_now: Sequence[Record]
+) -> list[FindingEnd]:
+    """Ends of the findings about tools that do not sit on that controller any more."""
+    here = {(each.tool_id, each.controller_id) for each in mounted}
+    ends = []
+    for row in open_now:
+        if row["controller_id"] is None or (row["tool_id"], row["controller_id"]) in here:
+            continue
+        mounts = find_mounts(connection, row["tool_id"])
+        left = [each["unmounted_at"] for each in mounts if each["controller_id"] == row["controller_id"]]
+        if left and left[0] is not None:
+            because = f"the tool was taken off {row['controller']}"
+            ends.append(FindingEnd(row["commit_number"], left[0], because))
+    return ends

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import BigInteger, ColumnElement, Connection, and_, case, select, type_coerce
 
+from collector.analysis.before_after import Cycles
 from collector.store.queries import CycleId, Record, find_controller_id, find_mounts, records
 from collector.store.tables import controller, curve_feature, cycle, from_us, setting_change
 
@@ -152,6 +153,23 @@ def find_series(
             for name, values in zip(measures, by_column[10:], strict=True)
         },
         controllers={row.controller_id: row.name for row in controllers},
+    )
+
+
+def cycles_of(*parts: Series) -> Cycles:
+    """Series of one tool, one behind the other in their order of time, as findings and causes take them."""
+    working = [
+        mode in GOOD_MODES and completion in DONE
+        for each in parts
+        for mode, completion in zip(each.mode, each.completion, strict=True)
+    ]
+    return Cycles(
+        ended_us=np.concatenate([each.ended_us for each in parts]),
+        working=np.array(working, dtype=np.bool_),
+        values={name: np.concatenate([each.values[name] for each in parts]) for name in parts[0].values},
+        band=[band for each in parts for band in each.band],
+        fault_code=[code for each in parts for code in each.fault_code],
+        ids=[each.id(place) for each in parts for place in range(len(each))],
     )
 
 

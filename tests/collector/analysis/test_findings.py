@@ -287,12 +287,17 @@ def test_a_fault_that_repeats_begins_with_the_first_of_its_run() -> None:
 
 def test_a_service_is_overdue_from_the_cycle_that_reached_the_span() -> None:
     """And no more once a service was done; where the site says no span, nothing is."""
-    due = look_at_service(minute(0), 120, 100, minute(99))
-    assert isinstance(due, Holds)
-    assert (due.began_at, due.evidence["remaining_cycles"]) == (minute(99), -20)
+    overdue = Subject("service_overdue", "")
+    (due,), nothing = look_at_service(minute(0), 120, 100, minute(99), {})
+    assert nothing == []
+    assert (due.subject, due.began_at, due.evidence["remaining_cycles"]) == (overdue, minute(99), -20)
     assert due.says == "120 cycles since the service of 2026-11-25T06:00:00Z; one is due every 100"
-    assert look_at_service(minute(130), 99, 100, None) == Over(due.subject, minute(130), "a service was done")
-    assert isinstance(look_at_service(minute(0), 120, None, None), Over)
+    is_open = {overdue: minute(99)}
+    assert look_at_service(minute(0), 130, 100, minute(99), is_open) == ([], [])
+    ended = Over(overdue, minute(130), "a service was done")
+    assert look_at_service(minute(130), 0, 100, None, is_open) == ([], [ended])
+    assert look_at_service(minute(130), 0, 100, None, {}) == ([], [])
+    assert look_at_service(minute(0), 120, None, None, {}) == ([], [])
 
 
 @given(st.integers(0, 2**32), st.sampled_from([0.93, 0.97, 1.0, 1.04]), st.integers(60, 400))

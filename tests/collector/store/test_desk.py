@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 from collector.model import ToolName
 from collector.store.desk import (
     find_acknowledgements,
+    find_service_dates,
     find_services,
     record_acknowledgement,
     record_service,
@@ -47,6 +48,19 @@ def test_services_come_back_newest_first(desk: Engine) -> None:
         found = find_services(connection, TOOL)
     assert [(each["done_at"] - DONE).days for each in found] == [3, 2, 1]
     assert {each["at_count"] for each in found} == {12}
+
+
+def test_the_dates_of_all_services_come_by_tool(desk: Engine) -> None:
+    """Oldest first."""
+    other = ToolName("Example Tools", "C-4", "2042")
+    for tool, days in ((TOOL, 3), (other, 2), (TOOL, 1)):
+        record(desk, tool, DONE + timedelta(days=days))
+    with desk.connect() as connection:
+        dates = find_service_dates(connection)
+    assert {tool: [(at - DONE).days for at in found] for tool, found in dates.items()} == {
+        TOOL: [1, 3],
+        other: [2],
+    }
 
 
 def test_the_same_service_is_recorded_once(desk: Engine) -> None:
