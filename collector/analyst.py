@@ -18,7 +18,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -82,6 +82,10 @@ class Analyst:
         self._book = open_book_reader(site.store_address)
         self._desk = open_desk_reader(site.store_address)
         self._failed: set[ToolName] = set()
+
+    def close(self) -> None:
+        self._book.dispose()
+        self._desk.dispose()
 
     def look(self, mark: Mark | None) -> Look:
         """Raises: StoreError: the book can't be read."""
@@ -205,12 +209,12 @@ class Analyst:
 def work(asks: IO[bytes], answers: IO[bytes]) -> None:
     """Answer until the input ends. Raises: StoreError: the book can't be read."""
     told = orjson.loads(asks.readline())
-    analyst = Analyst(Site.of(told["site"], Path(told["path"])))
-    _answer(answers, {})
-    for line in asks:
-        found = analyst.look(orjson.loads(line))
-        begins, ends = ([_plain(each) for each in part] for part in (found.begins, found.ends))
-        _answer(answers, {"mark": found.mark, "begins": begins, "ends": ends})
+    with closing(Analyst(Site.of(told["site"], Path(told["path"])))) as analyst:
+        _answer(answers, {})
+        for line in asks:
+            found = analyst.look(orjson.loads(line))
+            begins, ends = ([_plain(each) for each in part] for part in (found.begins, found.ends))
+            _answer(answers, {"mark": found.mark, "begins": begins, "ends": ends})
 
 
 def _plain(found: NewFinding | FindingEnd) -> dict[str, Any]:
