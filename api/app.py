@@ -13,11 +13,13 @@ from api.guards import JsonBodies, LoopbackNames
 from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
 from api.resources import (
+    causes,
     controllers,
     counts,
     curves,
     cycles,
     faults,
+    findings,
     gaps,
     health,
     histories,
@@ -41,8 +43,10 @@ RESOURCES = (
     curves,
     counts,
     service,
+    causes,
     tools,
     faults,
+    findings,
     gaps,
 )
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""

@@ -78,7 +78,7 @@ class Analyst:
 
     def __init__(self, site: Site) -> None:
         self._site = site
-        self._design = designed_for(site.analysis.values_between_false_alarms)  # some seconds
+        self._design = designed_for(site.analysis.values_between_false_alarms)  # may take some seconds
         self._book = open_book_reader(site.store_address)
         self._desk = open_desk_reader(site.store_address)
         self._failed: set[ToolName] = set()

@@ -7,8 +7,10 @@ from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, page, read_cursor, word
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import named
+from api.resources.findings import open_finding
 from api.resources.service import cycles_missing, last_service, name_of, total, why_unknown
 from api.schemas import common, records
+from collector.store.findings import find_findings
 from collector.store.queries import (
     ToolKey,
     find_book,
@@ -44,6 +46,7 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
         lifetime = total(count_lifetime(connection, tool["tool_id"]))
         gaps = find_gaps_while_mounted(connection, tool["tool_id"])
         conflicts = find_conflicts(connection, tool["tool_id"])
+        findings = find_findings(connection, state="open", tool_id=tool["tool_id"], last=None)
     missing = cycles_missing(gaps)
     done, unknown = last_service(request.app.state.stores, name_of(tool))
     return answer(
@@ -56,6 +59,7 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
             "lifetime_count": lifetime,
             **missing,
             "conflicts": [each["says"] for each in conflicts],
+            "findings": [open_finding(each) for each in findings],
             "last_service": done,
             "unknown": ({"last_service": unknown} if unknown else {}) | why_unknown(missing),
             "cautions": CAUTIONS,

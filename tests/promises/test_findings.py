@@ -35,7 +35,6 @@ SCENARIO = {
 ANALYSIS = """
 [analysis]
 look_every_s = 0.5
-values_between_false_alarms = 200
 """
 WORN = 0.09
 """Of the punch's energy: nearly 5 % of its velocity, and still enough for every lock."""
