@@ -15,7 +15,7 @@ from collector.store.engine import StoreAddress, open_book_reader, store_errors
 from collector.store.findings import find_findings
 from simulators.plant import Plant
 from simulators.scenario import Scenario, SupplyPressure, Wear
-from tests.processes import came_by, ended, eventually, running, site_of
+from tests.processes import came_by, ended, eventually, reached, running, site_of
 
 NAME = "L1-01"
 SCENARIO = {
@@ -86,7 +86,15 @@ async def test_a_slowing_punch_is_one_finding_whatever_is_restarted_or_killed(tm
             return len(analysts(log)) >= times
 
         async with running("collector", "collect", "--site", str(site), log=log) as collector:
-            await plant.wait_for_cycles(NAME, 150)
+            begun = reached(address)
+            while NAME not in begun:
+                await plant.wait_for_cycles(NAME, len(plant.cabinets[NAME].finished) + 5)
+                begun = reached(address)
+
+            async def has_a_baseline() -> bool:
+                return reached(address)[NAME] >= begun[NAME] + 150
+
+            await eventually(has_a_baseline, "a baseline is in the book", LONG_S)
             assert findings(address) == {}
             await plant.apply(Wear(controller=NAME, do="wear", punch_wear=WORN))
             last_good = plant.cabinets[NAME].finished[-1].record.sequence
