@@ -129,7 +129,7 @@ def _check_bounds(at: datetime | None, bounds: Mapping[str, datetime | None]) ->
         raise mistake("at", f"give either at or the four bounds, not at and {given[0]}")
     if given and len(given) < len(bounds):
         missing = ", ".join(name for name in bounds if name not in given)
-        raise mistake(given[0], f"two windows have four bounds; {missing} is missing")
+        raise mistake(given[0], f"two windows have four bounds; not given: {missing}")
     told = [bound for bound in bounds.values() if bound is not None]
     if told != sorted(told):
         names = ", ".join(bounds)
