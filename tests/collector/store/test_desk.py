@@ -3,10 +3,12 @@ PostgreSQL alike."""
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine
 
+from collector.errors import StoreError
 from collector.model import ToolName
 from collector.store.desk import (
     find_acknowledgements,
@@ -15,7 +17,7 @@ from collector.store.desk import (
     record_acknowledgement,
     record_service,
 )
-from collector.store.engine import StoreAddress, migrate_desk, open_desk
+from collector.store.engine import StoreAddress, migrate_desk, open_desk, open_desk_reader, store_errors
 from collector.store.tables import acknowledgement, service
 
 TOOL = ToolName("Sample Works", "C-4", "2042")
@@ -111,3 +113,23 @@ def test_a_finding_of_another_book_is_another_finding(desk: Engine) -> None:
     assert acknowledge(desk, 7, book="a")
     with desk.connect() as connection:
         assert find_acknowledgements(connection, "b", [7]) == {7: []}
+
+
+def test_the_collector_can_read_the_desk_and_not_write_it(desk: Engine, book_address: StoreAddress) -> None:
+    """What people record is the API's alone to write."""
+    record(desk, TOOL, DONE)
+    reader = open_desk_reader(book_address)
+    with store_errors(), reader.connect() as connection:
+        assert find_service_dates(connection) == {TOOL: [DONE]}
+    with pytest.raises(StoreError), store_errors(), reader.begin() as connection:
+        connection.execute(service.delete())
+    reader.dispose()
+
+
+def test_a_desk_that_is_not_there_yet_is_named(tmp_path: Path) -> None:
+    """With who makes it; nothing is made by asking."""
+    reader = open_desk_reader(StoreAddress(folder=tmp_path))
+    with pytest.raises(StoreError, match="there is no desk at .*; start the API first"):
+        with store_errors(), reader.connect():
+            pass
+    assert list(tmp_path.iterdir()) == []
