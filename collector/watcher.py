@@ -88,7 +88,7 @@ class _Watch:
         return None
 
     def failed(self, says: str) -> None:
-        self._tell(f"{says}; it is begun again in {self.pause_s:.1f} s, and later each time")
+        self._tell(f"{says}; it is begun again in {self.pause_s:.1f} s, then after longer pauses")
         self.pause_s = min(self.pause_s * 2, max(self._every_s, LONGEST_PAUSE_S))
 
     def _tell(self, says: str) -> None:

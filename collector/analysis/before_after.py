@@ -58,8 +58,3 @@ def window(cycles: Cycles, part: slice, wheel: Wheel | None) -> Window:
     if wheel is not None:
         values["set_tension_n"] = tension_n(np.where(torque_nm < 0, np.nan, torque_nm), wheel)
     return Window(**values, fault_codes=cycles.fault_code[part])
-
-
-def around(place: int, size: int, begin: int = 0, cycles: int = SIDE_CYCLES) -> tuple[slice, slice]:
-    """The cycles ahead of a place, not before `begin`, and those from it on."""
-    return slice(max(begin, place - cycles), place), slice(place, min(size, place + cycles))

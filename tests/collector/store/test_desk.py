@@ -129,7 +129,7 @@ def test_the_collector_can_read_the_desk_and_not_write_it(desk: Engine, book_add
 def test_a_desk_that_is_not_there_yet_is_named(tmp_path: Path) -> None:
     """With who makes it; nothing is made by asking."""
     reader = open_desk_reader(StoreAddress(folder=tmp_path))
-    with pytest.raises(StoreError, match="there is no desk at .*; start the API first"):
+    with pytest.raises(StoreError, match=r"there is no desk at .*; start the API first"):
         with store_errors(), reader.connect():
             pass
     assert list(tmp_path.iterdir()) == []
