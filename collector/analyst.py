@@ -48,7 +48,7 @@ from collector.store.findings import (
     find_mounted,
     find_nth_after,
 )
-from collector.store.measures import cycles_of, find_restarts, find_series
+from collector.store.measures import cycles_of, find_last_restart, find_series
 from collector.store.queries import Record, find_book
 from collector.store.tables import to_us
 from collector.store.tallies import count_between
@@ -149,8 +149,8 @@ class Analyst:
 
     def _judge_cycles(self, mounted: Mounted, services: Sequence[datetime], open_since: OpenSince) -> Changes:
         with store_errors(), self._book.connect() as connection:
-            restarts = find_restarts(connection, mounted.tool_id, services)
-            restart = Restart(restarts[-1].at, restarts[-1].says) if restarts else None
+            last = find_last_restart(connection, mounted.tool_id, services)
+            restart = Restart(last.at, last.says) if last else None
             newest = find_series(
                 connection,
                 mounted.tool_id,

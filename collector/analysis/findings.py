@@ -2,16 +2,17 @@
 
 | kind | holds when | is over when |
 |---|---|---|
-| `measure_shifted` | its chart signals, and the newest 20 values stay off | the newest 50 are back |
+| `measure_shifted` | its chart signals, the median of the newest 20 is off | that of 50 is back |
 | `punch_slowing` | the same of the punch velocity, downwards; with the likely causes | the same |
 | `supply_pressure_low` | the newest 5 are below the least pressure | the newest 5 are 1 % above it |
 | `setup_misfit` | what is set does not fit the band in use | it fits, or can't be checked |
 | `fault_repeats` | a fault code stands in 3 of the newest 30 cycles | in none of the newest 50 |
 | `service_overdue` | as many cycles since the last service as lie between two | a service was done |
 
-What lies between the two columns changes nothing, so a finding does not flap. A value is off by what matters,
-and back when it is off by less than half of that (`shifts`). A restart (a service, a swap, a setting) ends
-what the chart said before it. The numbers in the table are our own choice, no published source.
+What lies between the two columns changes nothing, so a finding does not flap. A median is off by what
+matters, and back when it is off by less than half of that (`shifts`). A restart (a service, a swap, a
+setting) ends what the chart said before it. The numbers in the table are our own choice, no published
+source.
 """
 
 from collections.abc import Collection, Iterator, Mapping

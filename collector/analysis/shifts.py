@@ -1,5 +1,5 @@
-"""Measures that shifted and stay so: the control chart since the last restart signals, and the newest values
-stay off its center by what matters.
+"""Measures that shifted and stay so: the control chart since the last restart signals, and the median of the
+newest values is off its center by what matters.
 
 What matters is `Relevant` of `causes`, and at least three standard errors of the newest values' median: a
 chart alone signals too often to call somebody. The begin is the change point.
@@ -43,7 +43,7 @@ NAMES: Mapping[str, tuple[str, str]] = {
 BASELINE, TRIES = 100, 5
 """Values of phase I; how many stretches of so many are tried, until one is steady."""
 NEWEST, SETTLED = 20, 50
-"""Values that must stay off the center; and that must be back at it."""
+"""Values whose median must be off the center; and back at it."""
 STANDARD_ERRORS = 3.0
 OF_MEDIAN = sqrt(pi / 2)
 """Standard error of a median over that of a mean (normal values, many of them)."""

@@ -199,22 +199,39 @@ class Restart(NamedTuple):
 def find_restarts(connection: Connection, tool_id: int, services: Iterable[datetime]) -> list[Restart]:
     """Services of a tool (from the desk), its swaps from controller to controller, and what was set at its
     controllers while it sat there; oldest first."""
-    found = [Restart(at, "service", "a service was done") for at in services]
-    mounts = find_mounts(connection, tool_id)
-    for mount in mounts:
-        found.append(Restart(mount["mounted_at"], "swap", f"it was mounted on {mount['controller']}"))
-        changes = find_setting_changes(
-            connection,
-            controller_id=mount["controller_id"],
-            since=mount["mounted_at"],
-            until=mount["unmounted_at"],
-            last=None,
-        )
-        found += [
-            Restart(each["not_before"], "settings changed", _set(each, mount["controller"]))
-            for each in changes
-        ]
+    found = [Restart(at, "service", SERVED) for at in services]
+    for mount in find_mounts(connection, tool_id):
+        found += _of_mount(connection, mount, None)
     return sorted(found)
+
+
+def find_last_restart(connection: Connection, tool_id: int, services: Iterable[datetime]) -> Restart | None:
+    """The last of `find_restarts` of a tool that sits somewhere, at the same cost however many there are."""
+    found = [Restart(at, "service", SERVED) for at in services]
+    for mount in find_mounts(connection, tool_id):
+        if mount["unmounted_at"] is None:
+            found += _of_mount(connection, mount, 1)
+    return max(found, default=None)
+
+
+SERVED = "a service was done"
+
+
+def _of_mount(connection: Connection, mount: Record, last: int | None) -> list[Restart]:
+    """It began, and what was set meanwhile, the newest so many."""
+    where = mount["controller"]
+    changes = find_setting_changes(
+        connection,
+        controller_id=mount["controller_id"],
+        since=mount["mounted_at"],
+        until=mount["unmounted_at"],
+        last=last,
+    )
+    begun = Restart(mount["mounted_at"], "swap", f"it was mounted on {where}")
+    return [
+        begun,
+        *(Restart(each["not_before"], "settings changed", _set(each, where)) for each in changes),
+    ]
 
 
 def _set(change: Record, where: str) -> str:

@@ -114,7 +114,7 @@ def test_chance_alone_is_no_finding(seed: int) -> None:
 
 
 def test_a_punch_that_slows_begins_at_the_change() -> None:
-    """By how much is told, and since which cycle; not before the newest 20 are slower."""
+    """By how much is told, and since which cycle; five slow ones are not enough."""
     cycles = slowed(400, at=300)
     found = only(seen(cycles))
     assert found.subject == SLOWING

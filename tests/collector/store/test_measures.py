@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Engine
 
 from collector.model import MountChange, SettingChange
-from collector.store.measures import find_restarts, find_series
+from collector.store.measures import find_last_restart, find_restarts, find_series
 from collector.store.queries import find_tool
 from collector.store.tables import to_us
 from collector.store.writer import Writer
@@ -59,6 +59,13 @@ def test_a_service_a_swap_and_a_setting_begin_anew(tool_id: int, book_reader: En
     service = MORNING + timedelta(seconds=25)
     with book_reader.connect() as connection:
         restarts = find_restarts(connection, tool_id, [service])
+        assert find_last_restart(connection, tool_id, [service]) == restarts[-1]
+        late = MORNING + timedelta(hours=1)
+        assert find_last_restart(connection, tool_id, [service, late]) == (
+            late,
+            "service",
+            "a service was done",
+        )
     assert [(each.reason, each.at) for each in restarts] == [
         ("swap", MORNING),
         ("service", service),
