@@ -19,6 +19,7 @@ from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
 from api.resources import (
     access,
+    causes,
     controllers,
     counts,
     curves,
@@ -28,6 +29,7 @@ from api.resources import (
     faults,
     features,
     feed,
+    findings,
     forecast,
     gaps,
     health,
@@ -67,6 +69,10 @@ RESOURCES = (
     faults,
     fault_rates,
     fault_comparison,
+    causes,
+    tools,
+    faults,
+    findings,
     gaps,
     feed,
     shifts,

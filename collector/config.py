@@ -168,6 +168,13 @@ class Site(Strict):
     statements: StatementsPart = StatementsPart()
     _path: Path = PrivateAttr(default=Path("site.toml"))
 
+    @classmethod
+    def of(cls, content: str, path: Path) -> "Site":
+        """A site as its `model_dump_json` says it, for another process that works for the same site."""
+        site = cls.model_validate_json(content)
+        site._path = path
+        return site
+
     @property
     def path(self) -> Path:
         return self._path

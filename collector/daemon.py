@@ -25,6 +25,7 @@ from collector.sources.s7 import S7Source
 from collector.standing import Standing
 from collector.store.engine import SQLITE_VERSION, migrate_book, open_book_writer
 from collector.store.writer import Writer
+from collector.watcher import follow_findings
 
 log = logging.getLogger(__name__)
 
@@ -63,6 +64,8 @@ async def follow_all(site: Site, layouts: Mapping[str, Layout], writer: Writer, 
             tasks.create_task(follow_controller(site, each, layouts[each.name], writer), name=each.name)
             for each in site.controllers
         ]
+        if site.analysis.look_every_s:
+            followers.append(tasks.create_task(follow_findings(site, writer), name="findings"))
         await stop.wait()
         for each in (watch, closing, *followers):
             each.cancel()

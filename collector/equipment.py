@@ -105,6 +105,8 @@ class ToolModelPart(Strict):
 class AnalysisPart(Strict):
     """[analysis]"""
 
+    look_every_s: Annotated[float, Field(strict=False, ge=0, le=86_400, allow_inf_nan=False)] = 60.0
+    """How often the book is looked at for findings; 0: never."""
     least_supply_kpa: Positive = LEAST_SUPPLY_KPA
     values_between_false_alarms: Annotated[int, Field(ge=50, le=100_000)] = 2000
     """For which each control chart is designed."""

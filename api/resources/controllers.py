@@ -12,7 +12,7 @@ is derived, the first rule that holds wins, and the reasons are given:
     normal                 none of these
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
@@ -22,9 +22,11 @@ from api.answers import answer, text_of
 from api.cautions import CAUTIONS
 from api.paging import page
 from api.parameters import Text
+from api.resources.findings import open_finding
 from api.schemas import common, records
 from collector.config import Site
 from collector.rfc3339 import format_rfc3339
+from collector.store.findings import find_findings
 from collector.store.queries import NOBODY_COUNTED, Record, find_controllers
 
 router = APIRouter(prefix="/v1/controllers", tags=["controllers"])
@@ -60,8 +62,9 @@ def list_controllers(request: Request) -> Response:
     """All controllers that the book knows, by name; they fit on one page."""
     with request.app.state.stores.book() as connection:
         found = find_controllers(connection)
+        findings = find_findings(connection, state="open", last=None)
     now = datetime.now(UTC)
-    return page(request, [_controller(each, request.app.state.site, now) for each in found], None)
+    return page(request, [_controller(each, findings, request.app.state.site, now) for each in found], None)
 
 
 @router.get("/{name}", response_model=records.Controller)
@@ -69,10 +72,11 @@ def show_controller(request: Request, name: Name) -> Response:
     """One controller."""
     with request.app.state.stores.book() as connection:
         (found,) = find_controllers(connection, name)
-    return answer(_controller(found, request.app.state.site, datetime.now(UTC)))
+        findings = find_findings(connection, state="open", controller_name=name, last=None)
+    return answer(_controller(found, findings, request.app.state.site, datetime.now(UTC)))
 
 
-def _controller(found: Record, site: Site, now: datetime) -> dict[str, Any]:
+def _controller(found: Record, findings: Sequence[Record], site: Site, now: datetime) -> dict[str, Any]:
     interval_s = {each.name: each.poll_interval_s for each in site.controllers}.get(found["name"])
     stale_after = max(STALE_AFTER, POLLS_MISSED * timedelta(seconds=interval_s or 0))
     health, reasons = health_of(found, now - stale_after)
@@ -95,6 +99,7 @@ def _controller(found: Record, site: Site, now: datetime) -> dict[str, Any]:
         "tool": _without_controller(found["tools"][0]) if found["tools"] else None,
         "conflicts": [each["says"] for each in found["conflicts"]],
         "open_faults": [_without_controller(each) for each in found["open_faults"]],
+        "findings": [open_finding(each) for each in findings if each["controller"] == found["name"]],
         "controller_serial": found["serial"] or None,
         "clock": clock_of(found),
         "position": _position(found),

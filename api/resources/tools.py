@@ -7,6 +7,7 @@ from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, page, read_cursor, word
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import named
+from api.resources.findings import open_finding
 from api.resources.service import (
     cycles_missing,
     last_service,
@@ -17,6 +18,7 @@ from api.resources.service import (
     why_unknown,
 )
 from api.schemas import common, records
+from collector.store.findings import find_findings
 from collector.store.queries import (
     ToolKey,
     find_book,
@@ -56,6 +58,7 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
         lifetime = total(count_lifetime(connection, tool["tool_id"]))
         gaps = find_gaps_while_mounted(connection, tool["tool_id"])
         conflicts = find_conflicts(connection, tool["tool_id"])
+        findings = find_findings(connection, state="open", tool_id=tool["tool_id"], last=None)
     missing = cycles_missing(gaps)
     state, unknown = service_state(request.app.state.site, tool, made, why)
     return answer(
@@ -68,6 +71,7 @@ def show_tool(request: Request, serial: Serial, maker: Maker = None, model: Mode
             "lifetime_count": lifetime,
             **missing,
             "conflicts": [each["says"] for each in conflicts],
+            "findings": [open_finding(each) for each in findings],
             "last_service": done,
             **state,
             "unknown": ({"last_service": not_served} if not_served else {}) | unknown | why_unknown(missing),

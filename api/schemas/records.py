@@ -4,6 +4,7 @@ from datetime import date, datetime
 from typing import Any, Literal
 
 from api.schemas.common import Answer, Cautions, Hex, Number64, Page, Tool, ToolPage, Unknown
+from api.schemas.findings import OpenFinding
 from collector.model import Category, Completion, LinkState, Mode, Result, State
 
 # ---- controllers -------------------------------------------------------------------------------------------
@@ -81,6 +82,8 @@ class Controller(Answer):
     conflicts: list[str]
     """The tool is shown by another controller too: what to check, in a sentence."""
     open_faults: list[OpenFault]
+    findings: list[OpenFinding]
+    """Those that hold now of the tools on it, newest first."""
     controller_serial: str | None
     """The controller's own identity, where it tells one."""
     clock: Clock
@@ -259,6 +262,8 @@ class ToolDetail(Tool):
     gap_cycles: int | None
     conflicts: list[str]
     """Two controllers show it as mounted: what to check, in a sentence."""
+    findings: list[OpenFinding]
+    """Those that hold now, newest first."""
     last_service: ServiceDone | None
     service_cycle_span: int | None
     """Cycles from service to service, by the site file."""

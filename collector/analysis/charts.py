@@ -45,8 +45,12 @@ class Chart:
     charted: Floats
     """The values, or what the autoregression leaves of them about the center line; in their unit."""
     drawing: Drawing
-    run_length: RunLength | None
-    """In control, of all that is switched on; None where limits are widened: then nobody knows it."""
+
+    @property
+    def run_length(self) -> RunLength | None:
+        """In control, of all that is switched on; None where limits are widened: then nobody knows it. The
+        first time for a design it takes seconds."""
+        return None if _is_widened(self.baseline) else run_length(self.design)
 
     @property
     def places(self) -> Places:
@@ -138,8 +142,8 @@ def chart(values: Floats, baseline: Baseline, design: Design, first: int = 0) ->
         # the first values lack the predecessors that their residuals would need
         charted, center = residuals(charted, baseline)[lags:], 0.0
         is_charted[np.flatnonzero(is_charted)[:lags]] = False
-    widened = baseline.long_run_sigma != baseline.sigma
-    drawing = draw(charted, design, center, baseline.sigma, baseline.long_run_sigma if widened else None)
+    slow_sigma = baseline.long_run_sigma if _is_widened(baseline) else None
+    drawing = draw(charted, design, center, baseline.sigma, slow_sigma)
     return Chart(
         baseline=baseline,
         design=design,
@@ -148,8 +152,11 @@ def chart(values: Floats, baseline: Baseline, design: Design, first: int = 0) ->
         is_charted=is_charted,
         charted=charted,
         drawing=drawing,
-        run_length=None if widened else run_length(design),
     )
+
+
+def _is_widened(baseline: Baseline) -> bool:
+    return baseline.long_run_sigma != baseline.sigma
 
 
 def limits_of(center: float, sigma: float, design: Design) -> Limits:

@@ -1,8 +1,11 @@
-"""What people record: services done. The desk is a file (or schema) of its own, written by the API alone.
+"""What people record: services done, findings acknowledged. The desk is a file (or schema) of its own,
+written by the API alone.
 
-A tool is named by maker, model and serial number, not by the book's number for it: a desk outlives a book.
+A tool is named by maker, model and serial number, not by the book's number for it, and a finding by the
+book's instance and its commit number there: a desk outlives a book.
 """
 
+from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
@@ -10,7 +13,7 @@ from sqlalchemy import Connection, select
 
 from collector.model import ToolName
 from collector.store.queries import records
-from collector.store.tables import service
+from collector.store.tables import acknowledgement, service
 
 
 def find_services(connection: Connection, tool: ToolName) -> list[dict[str, Any]]:
@@ -25,6 +28,15 @@ def find_services(connection: Connection, tool: ToolName) -> list[dict[str, Any]
     wanted = select(*columns).where(*_of(tool))
     newest_first = wanted.order_by(service.c.done_at.desc(), service.c.service_id.desc())
     return records(connection.execute(newest_first))
+
+
+def find_service_dates(connection: Connection) -> dict[ToolName, list[datetime]]:
+    """Tool -> when its services were done, oldest first; a tool without any is left out."""
+    found: dict[ToolName, list[datetime]] = {}
+    tool = (service.c.maker, service.c.model, service.c.serial)
+    for *name, done_at in connection.execute(select(*tool, service.c.done_at).order_by(service.c.done_at)):
+        found.setdefault(ToolName(*name), []).append(done_at)
+    return found
 
 
 def record_service(
@@ -61,3 +73,42 @@ def record_service(
 
 def _of(tool: ToolName) -> list[Any]:
     return [service.c.serial == tool.serial, service.c.maker == tool.maker, service.c.model == tool.model]
+
+
+# ---- findings acknowledged ---------------------------------------------------------------------------------
+
+
+def find_acknowledgements(
+    connection: Connection, instance: str, findings: Collection[int]
+) -> dict[int, list[dict[str, Any]]]:
+    """Of these findings of one book: commit number -> acknowledged_by, acknowledged_at, remark of each
+    acknowledgement, oldest first; an empty list where there is none."""
+    found: dict[int, list[dict[str, Any]]] = {number: [] for number in findings}
+    columns = (acknowledgement.c.acknowledged_by, acknowledgement.c.acknowledged_at, acknowledgement.c.remark)
+    wanted = (
+        select(acknowledgement.c.finding, *columns)
+        .where(acknowledgement.c.book == instance, acknowledgement.c.finding.in_(found))
+        .order_by(acknowledgement.c.acknowledgement_id)
+    )
+    for row in records(connection.execute(wanted)):
+        found[row.pop("finding")].append(row)
+    return found
+
+
+def record_acknowledgement(
+    connection: Connection,
+    instance: str,
+    finding: int,
+    *,
+    acknowledged_by: str,
+    remark: str,
+    acknowledged_at: datetime,
+) -> bool:
+    """Record that somebody has seen a finding. False: the same (finding, person, remark) stands there
+    already, and stays as it is; so a request whose answer was lost can be sent again."""
+    said = {"book": instance, "finding": finding, "acknowledged_by": acknowledged_by, "remark": remark}
+    same = [acknowledgement.c[name] == value for name, value in said.items()]
+    if connection.execute(select(acknowledgement.c.acknowledgement_id).where(*same)).first() is not None:
+        return False
+    connection.execute(acknowledgement.insert().values(acknowledged_at=acknowledged_at, **said))
+    return True

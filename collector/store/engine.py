@@ -139,6 +139,11 @@ def open_desk(address: StoreAddress) -> Engine:
     return _open(address, Access("desk", writes=True))
 
 
+def open_desk_reader(address: StoreAddress) -> Engine:
+    """The same for the collector, which can't write them; as `open_book_reader`."""
+    return _open(address, Access("desk", writes=False))
+
+
 @dataclass(frozen=True, slots=True)
 class Access:
     """To what, and how."""
@@ -174,7 +179,8 @@ def _open_sqlite(path: Path, access: Access, pool: dict[str, int]) -> Engine:
         if access.writes:
             _make_folder(path.parent)
         elif not path.exists():
-            raise StoreError(f"there is no book at {path} yet; start the collector first")
+            maker = {"book": "collector", "desk": "API"}[access.room]
+            raise StoreError(f"there is no {access.room} at {path} yet; start the {maker} first")
         with ExitStack() as opened:
             if access.locks_book:
                 record.info["lock"] = opened.enter_context(_take_lock_file(path.with_name("book.lock")))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import BigInteger, ColumnElement, Connection, and_, case, select, type_coerce
 
+from collector.analysis.before_after import Cycles
 from collector.store.queries import CycleId, Record, find_controller_id, find_mounts, records
 from collector.store.tables import controller, curve_feature, cycle, from_us, setting_change
 
@@ -63,6 +64,7 @@ class Series:
     sequence: NDArray[np.int64]
     result: Sequence[str]
     completion: Sequence[str]
+    mode: Sequence[str]
     band: Sequence[str | None]
     fault_code: Sequence[str | None]
     part_id: Sequence[str | None]
@@ -94,6 +96,7 @@ def find_series(
     measures: Sequence[str],
     *,
     last: int | None = None,
+    first: int | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     controller_name: str | None = None,
@@ -101,8 +104,8 @@ def find_series(
 ) -> Series:
     """A tool's cycles with these measures.
 
-    Args: last: the newest so many; since, until: half-open interval of `ended_at`; working_only: without
-    those made by hand, in set-up or in maintenance, aborted or failed.
+    Args: last, first: the newest, or the oldest, so many; since, until: half-open interval of `ended_at`;
+    working_only: without those made by hand, in set-up or in maintenance, aborted or failed.
     Raises: KeyError: no such measure; NotInBook: no controller of that name.
     """
     unknown = [name for name in measures if name not in MEASURES]
@@ -118,19 +121,22 @@ def find_series(
     if working_only:
         wanted += [cycle.c.mode.in_(GOOD_MODES), cycle.c.completion.in_(DONE)]
     key = (cycle.c.ended_at, cycle.c.controller_id, cycle.c.epoch, cycle.c.sequence)
-    plain = (cycle.c.result, cycle.c.completion, cycle.c.band, cycle.c.fault_code, cycle.c.part_id)
+    said = ("result", "completion", "mode", "band", "fault_code", "part_id")
+    plain = [cycle.c[name] for name in said]
     columns = [type_coerce(key[0], BigInteger), *key[1:], *plain, *(_column(name) for name in measures)]
     rows = select(*columns).select_from(cycle)
     if any(name in OF_CURVES for name in measures):
         rows = rows.outerjoin(curve_feature, _same_cycle())
-    rows = rows.where(*wanted).order_by(*(column.desc() for column in key))
-    if last is not None:
-        rows = rows.limit(last)
-    found = connection.execute(rows).all()[::-1]
+    rows = rows.where(*wanted)
+    if first is not None:
+        found = connection.execute(rows.order_by(*key).limit(first)).all()
+    else:
+        newest_first = rows.order_by(*(column.desc() for column in key))
+        found = connection.execute(newest_first if last is None else newest_first.limit(last)).all()[::-1]
     by_column = list(zip(*found, strict=True)) if found else [()] * len(columns)
     ended_us, ids, epochs, sequences = (np.array(values, dtype=np.int64) for values in by_column[:4])
-    results, completions, bands, codes, parts = by_column[4:9]
-    names = connection.execute(select(controller.c.controller_id, controller.c.name))
+    results, completions, modes, bands, codes, parts = by_column[4:10]
+    controllers = connection.execute(select(controller.c.controller_id, controller.c.name))
     return Series(
         ended_us,
         ids,
@@ -138,14 +144,32 @@ def find_series(
         sequences,
         results,
         completions,
+        modes,
         bands,
         codes,
         parts,
         values={
             name: np.array(values, dtype=np.float64)
-            for name, values in zip(measures, by_column[9:], strict=True)
+            for name, values in zip(measures, by_column[10:], strict=True)
         },
-        controllers={row.controller_id: row.name for row in names},
+        controllers={row.controller_id: row.name for row in controllers},
+    )
+
+
+def cycles_of(*parts: Series) -> Cycles:
+    """Series of one tool, one behind the other in their order of time, as findings and causes take them."""
+    working = [
+        mode in GOOD_MODES and completion in DONE
+        for each in parts
+        for mode, completion in zip(each.mode, each.completion, strict=True)
+    ]
+    return Cycles(
+        ended_us=np.concatenate([each.ended_us for each in parts]),
+        working=np.array(working, dtype=np.bool_),
+        values={name: np.concatenate([each.values[name] for each in parts]) for name in parts[0].values},
+        band=[band for each in parts for band in each.band],
+        fault_code=[code for each in parts for code in each.fault_code],
+        ids=[each.id(place) for each in parts for place in range(len(each))],
     )
 
 
@@ -177,25 +201,42 @@ class Restart(NamedTuple):
 def find_restarts(connection: Connection, tool_id: int, services: Iterable[datetime]) -> list[Restart]:
     """Services of a tool (from the desk), its swaps from controller to controller, and what was set at its
     controllers while it sat there; oldest first."""
-    found = [Restart(at, "service", "a service was done", at) for at in services]
-    mounts = find_mounts(connection, tool_id)
-    for mount in mounts:
-        at = mount["mounted_at"]
-        found.append(Restart(at, "swap", f"it was mounted on {mount['controller']}", at))
-        changes = find_setting_changes(
-            connection,
-            controller_id=mount["controller_id"],
-            since=mount["mounted_at"],
-            until=mount["unmounted_at"],
-            last=None,
-        )
-        found += [
-            Restart(
-                each["not_before"], "settings changed", _set(each, mount["controller"]), each["noticed_at"]
-            )
-            for each in changes
-        ]
+    found = [Restart(at, "service", SERVED, at) for at in services]
+    for mount in find_mounts(connection, tool_id):
+        found += _of_mount(connection, mount, None)
     return sorted(found)
+
+
+def find_last_restart(connection: Connection, tool_id: int, services: Iterable[datetime]) -> Restart | None:
+    """The last of `find_restarts` of a tool that sits somewhere, at the same cost however many there are."""
+    found = [Restart(at, "service", SERVED, at) for at in services]
+    for mount in find_mounts(connection, tool_id):
+        if mount["unmounted_at"] is None:
+            found += _of_mount(connection, mount, 1)
+    return max(found, default=None)
+
+
+SERVED = "a service was done"
+
+
+def _of_mount(connection: Connection, mount: Record, last: int | None) -> list[Restart]:
+    """It began, and what was set meanwhile, the newest so many."""
+    where = mount["controller"]
+    changes = find_setting_changes(
+        connection,
+        controller_id=mount["controller_id"],
+        since=mount["mounted_at"],
+        until=mount["unmounted_at"],
+        last=last,
+    )
+    at = mount["mounted_at"]
+    return [
+        Restart(at, "swap", f"it was mounted on {where}", at),
+        *(
+            Restart(each["not_before"], "settings changed", _set(each, where), each["noticed_at"])
+            for each in changes
+        ),
+    ]
 
 
 def _set(change: Record, where: str) -> str:

@@ -364,6 +364,8 @@ finding = Table(
     Column("began_at", Instant, nullable=False),
     Column("noticed_at", Instant, nullable=False),
     Column("ended_at", Instant),  # NULL: it still holds
+    Column("ended_because", Text),
+    Column("ended_commit_number", BigInteger),
     Index(None, "tool_id", "noticed_at"),
     Index(None, "ended_at"),
 )

@@ -58,6 +58,7 @@ from collector.store import statements, tables
 from collector.store.booking import Booking, Known, not_registered
 from collector.store.driver_sql import upsert
 from collector.store.engine import is_book_ready, is_of_the_store, shrink_log, store_errors, translate
+from collector.store.findings import FindingEnd, NewFinding, note_findings
 from collector.store.late import find_known, take_late
 
 log = logging.getLogger(__name__)
@@ -195,6 +196,18 @@ class Writer:
         Raises: StoreError: the store can't take them.
         """
         return await self._call(lambda connection: statements.write(connection, drafts, self._now()))
+
+    async def note_findings(self, new: Sequence[NewFinding], ends: Sequence[FindingEnd]) -> int:
+        """Store what the analysis noticed, and end what it found to hold no more; durable on return. Done
+        twice, it is done once.
+
+        Returns: how many rows were stored or ended. Raises: StoreError: nothing of it is in the book.
+        """
+        return await self._call(
+            lambda connection: note_findings(
+                connection, self._known or Known.read(connection), self._now(), new, ends
+            )
+        )
 
     async def commit(self, entry: Entry) -> None:
         """Put an entry into the book; durable on return.

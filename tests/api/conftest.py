@@ -39,6 +39,7 @@ def plant(plant_folder: tuple[Path, Plant], tmp_path: Path) -> Plant:
         cycles=list(made.cycles),
         curves=dict(made.curves),
         positions=dict(made.positions),
+        findings=list(made.findings),
     )
 
 

@@ -36,6 +36,8 @@ from collector.model import (
 )
 from collector.shifts import WEEKDAYS, Shift, ShiftPlan
 from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
+from collector.store.findings import FindingEnd, NewFinding, find_findings
+from collector.store.queries import find_controller_id, find_tool
 from collector.store.statements import LineRules, Seen
 from collector.store.tables import book
 from collector.store.writer import Writer
@@ -115,6 +117,8 @@ class Plant:
     """Controller and cycle, in the order in which they were booked."""
     curves: dict[str, Curve] = field(default_factory=dict)
     positions: dict[str, Position] = field(default_factory=dict)
+    findings: list[int] = field(default_factory=list)
+    """Commit numbers, in order; the first has ended."""
 
     def of(self, tool: ToolName) -> list[tuple[str, BookedCycle]]:
         """The tool's cycles, newest first: the naive scan."""
@@ -233,6 +237,7 @@ async def make_plant(address: StoreAddress) -> Plant:
         await filling.work("A-02", MOVED, AUTUMN, LATEST, epoch=2, seed=4)
         await show_faults(filling)
         await show_status(filling)
+        await notice(filling)
         await close_shifts(plant, filling.writer)
     return plant
 
@@ -281,6 +286,33 @@ async def show_faults(filling: Filling) -> None:
         if code != "E03":
             await filling.commit("A-02", faults=(FaultAcknowledged(code, at + hour),))
             await filling.commit("A-02", faults=(FaultCleared(code, at + 2 * hour),))
+
+
+async def notice(filling: Filling) -> None:
+    """On A-02 the punch of 2042 slowed on 25 October, after its peak had been off for a day; and 2041 of the
+    other maker is overdue for service."""
+    engine = open_book_reader(filling.plant.address)
+    with engine.connect() as connection:
+        names = {name: find_tool(connection, name.serial, name.maker)["tool_id"] for name in (MOVED, TWIN_1)}
+        controller_id = find_controller_id(connection, "A-02")
+    day = timedelta(days=1)
+    peak = NewFinding(
+        "measure_shifted", controller_id, names[MOVED], "peak_tension_n", "peak tension went up",
+        {"center": 1000.0}, AUTUMN,
+    )  # fmt: skip
+    slow = NewFinding(
+        "punch_slowing", controller_id, names[MOVED], "punch_velocity_m_s", "punch slower",
+        {"center": 2.0, "causes": []}, AUTUMN + day,
+    )  # fmt: skip
+    due = NewFinding("service_overdue", None, names[TWIN_1], "", "service is due", {}, SPRING + day)
+    await filling.writer.note_findings([peak], [])
+    with engine.connect() as connection:
+        (found,) = find_findings(connection)
+    end = FindingEnd(found["commit_number"], AUTUMN + day, "a service was done")
+    await filling.writer.note_findings([slow, due], [end])
+    with engine.connect() as connection:
+        filling.plant.findings = [each["commit_number"] for each in find_findings(connection)][::-1]
+    engine.dispose()
 
 
 async def show_status(filling: Filling) -> None:

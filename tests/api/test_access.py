@@ -26,7 +26,14 @@ from tests.api.plant import Plant, write_site
 from tests.api.test_document import SAMPLES
 
 DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}
-WRITES = {"POST /v1/tools/{serial}/service": ("/v1/tools/2042/service", DONE)}
+SEEN = {"acknowledged_by": "Fitter 7", "remark": "seen"}
+WRITES = {
+    "POST /v1/tools/{serial}/service": ("/v1/tools/2042/service", DONE),
+    "POST /v1/findings/{commit_number}/acknowledgement": (
+        "/v1/findings/{open_finding}/acknowledgement",
+        SEEN,
+    ),
+}
 """Operation -> an address of that kind, and a body."""
 DOCUMENT = "/v1/openapi.json"
 
@@ -103,6 +110,7 @@ async def test_every_operation_lets_in_whom_it_must_and_nobody_else(
         seen = 0
         for name, method, address, body in operations(closed):
             closed.state.access.tokens = Tokens(lambda: closed.state.stores)  # with a whole allowance
+            address = address.format(open_finding=plant.findings[-1])
             answer = await client.request(method, address, json=body, headers=headers)
             seen += 1
             if asker in expected(name) or (name in ("GET /healthz", "GET /readyz") and asker == "none"):

@@ -13,6 +13,7 @@ from api.schemas import (
     fault_rates,
     features,
     feed,
+    findings,
     forecast,
     records,
     settings,
@@ -45,6 +46,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", records.ToolCounts),
     "/v1/tools/{serial}/service": ("/v1/tools/2042/service", records.Service),
     "/v1/tools/{serial}/forecast": ("/v1/tools/2042/forecast", forecast.ToolForecast),
+    "/v1/tools/{serial}/causes": ("/v1/tools/2042/causes?at=2026-10-25T12:00:00Z", findings.Causes),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/cycles/{id}/features": ("/v1/cycles/A-02.2.7/features", features.CycleFeatures),
@@ -67,6 +69,8 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         "&second_from=2026-10-25T00:00:00Z&second_to=2026-10-27T00:00:00Z",
         fault_rates.FaultComparison,
     ),
+    "/v1/findings": ("/v1/findings", findings.FindingPage),
+    "/v1/findings/{commit_number}": ("/v1/findings/{open_finding}", findings.ShownFinding),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
     "/v1/feed": ("/v1/feed?limit=3", feed.Feed),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
@@ -105,6 +109,12 @@ async def client(client: httpx.AsyncClient, plant: Plant) -> httpx.AsyncClient:
 
 
 @pytest.fixture
+def addresses(plant: Plant) -> dict[str, str]:
+    """Path in the document -> its sample's address."""
+    return {path: address.format(open_finding=plant.findings[-1]) for path, (address, _) in SAMPLES.items()}
+
+
+@pytest.fixture
 async def document(client: httpx.AsyncClient) -> dict[str, Any]:
     return dict((await client.get("/v1/openapi.json")).json())
 
@@ -117,11 +127,11 @@ def test_every_resource_has_a_sample(document: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("path", SAMPLES)
 async def test_an_answer_is_as_the_document_says(
-    client: httpx.AsyncClient, document: dict[str, Any], path: str
+    client: httpx.AsyncClient, document: dict[str, Any], addresses: dict[str, str], path: str
 ) -> None:
     """No member more, none less, none of another type."""
-    address, model = SAMPLES[path]
-    answer = await client.get(address)
+    model = SAMPLES[path][1]
+    answer = await client.get(addresses[path])
     assert answer.status_code == 200
     model.model_validate_json(answer.content, strict=True)
     assert _model_of(document, path, "get", "200") == model.__name__

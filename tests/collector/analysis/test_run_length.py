@@ -6,6 +6,8 @@ import pytest
 
 from collector.analysis.chart_design import Cusum, Design, Ewma
 from collector.analysis.run_length import (
+    USUAL,
+    USUAL_VALUES,
     cusum_for,
     cusum_run_length,
     designed_for,
@@ -14,6 +16,7 @@ from collector.analysis.run_length import (
     rules_run_length,
     run_length,
     simulated_run_length,
+    work_out_design,
 )
 
 SOME = 600
@@ -87,3 +90,16 @@ def test_a_run_length_that_can_t_be_had_is_refused(length: float) -> None:
             ask()
     with pytest.raises(ValueError, match="every 255 values"):
         designed_for(300, ("beyond_limits", "eight_on_one_side"))
+
+
+def test_the_usual_design_is_what_it_would_be_worked_out_to_be() -> None:
+    """It is known beforehand only to save the time."""
+    worked_out = work_out_design(USUAL_VALUES)
+    assert worked_out.ewma is not None
+    assert worked_out.cusum is not None
+    assert USUAL.ewma is not None
+    assert USUAL.cusum is not None
+    assert USUAL.limit_sigmas == pytest.approx(worked_out.limit_sigmas, rel=1e-6)
+    assert USUAL.ewma.limit_sigmas == pytest.approx(worked_out.ewma.limit_sigmas, rel=1e-6)
+    assert USUAL.cusum.limit_sigmas == pytest.approx(worked_out.cusum.limit_sigmas, rel=1e-6)
+    assert designed_for(USUAL_VALUES) is USUAL

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Engine
 
 from collector.model import MountChange, SettingChange
-from collector.store.measures import find_restarts, find_series
+from collector.store.measures import find_last_restart, find_restarts, find_series
 from collector.store.queries import find_tool
 from collector.store.tables import to_us
 from collector.store.writer import Writer
@@ -35,6 +35,7 @@ def test_a_series_is_oldest_first_with_nothing_made_up(tool_id: int, book_reader
     with book_reader.connect() as connection:
         series = find_series(connection, tool_id, ["peak_tension_n", "curve_peak_n"], working_only=False)
         newest = find_series(connection, tool_id, ["curve_peak_n"], last=2)
+        oldest = find_series(connection, tool_id, ["curve_peak_n"], first=2)
         nothing = find_series(connection, tool_id, ["work_j"], until=MORNING)
     assert series.sequence.tolist() == [1, 2, 3, 4, 5]
     assert series.ended_us[0] == to_us(MORNING + timedelta(seconds=10))
@@ -42,7 +43,8 @@ def test_a_series_is_oldest_first_with_nothing_made_up(tool_id: int, book_reader
     assert np.isnan(series.values["peak_tension_n"]).tolist() == [True, False, True, True, True]
     assert np.isnan(series.values["curve_peak_n"]).tolist() == [True, False, True, True, True]
     assert (series.id(4), series.band[4]) == ("L1-01.1.5", "B20")
-    assert newest.sequence.tolist() == [2, 5]
+    assert (newest.sequence.tolist(), oldest.sequence.tolist()) == ([2, 5], [1, 2])
+    assert series.mode[2] == "manual"
     assert (len(nothing), nothing.values["work_j"].size) == (0, 0)
 
 
@@ -57,6 +59,13 @@ def test_a_service_a_swap_and_a_setting_begin_anew(tool_id: int, book_reader: En
     service = MORNING + timedelta(seconds=25)
     with book_reader.connect() as connection:
         restarts = find_restarts(connection, tool_id, [service])
+        assert find_last_restart(connection, tool_id, [service]) == restarts[-1]
+        late = MORNING + timedelta(hours=1)
+        assert find_last_restart(connection, tool_id, [service, late]) == (
+            late,
+            "service",
+            "a service was done",
+        )
     assert [(each.reason, each.at) for each in restarts] == [
         ("swap", MORNING),
         ("service", service),

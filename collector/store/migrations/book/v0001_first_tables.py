@@ -367,6 +367,8 @@ def create_events() -> None:
         Column("began_at", BigInteger, nullable=False),
         Column("noticed_at", BigInteger, nullable=False),
         Column("ended_at", BigInteger),
+        Column("ended_because", Text),
+        Column("ended_commit_number", BigInteger),
         PrimaryKey("commit_number", name="pk_finding"),
         of_controller("finding"),
         of_tool("finding"),
