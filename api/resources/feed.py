@@ -17,7 +17,7 @@ from api.cautions import CAUTIONS
 from api.paging import MOST, Row, make_cursor, number, read_cursor
 from api.parameters import mistake
 from api.problems import Problem
-from api.resources import cycles, faults, gaps, histories, settings
+from api.resources import cycles, faults, findings, gaps, histories, settings, statements
 from api.schemas import feed as schemas
 from api.stores import Stores
 from collector.store.feed import KINDS, Kind, find_news
@@ -147,11 +147,25 @@ def _setting(row: Row) -> dict[str, Any]:
     return settings.shown(row | before_and_after(row))
 
 
+def _finding(row: Row) -> dict[str, Any]:
+    as_stored = ("ended_at", "ended_because")
+    tool = None if row["serial"] is None else cycles.named(row)
+    shown = findings.open_finding(row) | {name: row[name] for name in as_stored}
+    return shown | {"tool": tool, "address": f"/v1/findings/{row['commit_number']}"}
+
+
+def _statement(row: Row) -> dict[str, Any]:
+    as_stored = ("line", "plant_day", "shift", "revision", "closed_at", "complete", "hash")
+    return {name: row[name] for name in as_stored} | {"address": statements.address(row)}
+
+
 SHOWN: Mapping[str, Callable[[Row], dict[str, Any]]] = {
     "cycle": _cycle,
     "fault": faults.shown,
     "gap": _gap,
     "setting": _setting,
+    "finding": _finding,
+    "statement": _statement,
     "tool": histories.mount,
     "count": histories.count_change,
     "clock": histories.clock_change,

@@ -128,7 +128,7 @@ def list_revisions(request: Request, line: LineName, plant_day: DayOfPlant, shif
             "complete": row["complete"],
             "commit": text_of(row["commit_number"]),
             "hash": row["hash"],
-            "address": f"{_address(row)}/revisions/{row['revision']}",
+            "address": address(row),
         }
         for row in rows
     ]
@@ -263,14 +263,19 @@ def _name(row: Mapping[str, Any]) -> str:
     return f"{row['line']}, {row['plant_day']}, {row['shift']}"
 
 
-def _address(row: Mapping[str, Any]) -> str:
+def address(row: Mapping[str, Any]) -> str:
+    """Of that revision."""
+    return f"{_latest(row)}/revisions/{row['revision']}"
+
+
+def _latest(row: Mapping[str, Any]) -> str:
     line, shift = quote(row["line"]), quote(row["shift"], safe="")
     return f"/v1/statements/{line}/{row['plant_day']}/{shift}"
 
 
 def _links(row: Mapping[str, Any]) -> Iterator[str]:
     """RFC 5829, section 3."""
-    yield f'<{_address(row)}/revisions>; rel="version-history"'
-    yield f'<{_address(row)}>; rel="latest-version"'
+    yield f'<{_latest(row)}/revisions>; rel="version-history"'
+    yield f'<{_latest(row)}>; rel="latest-version"'
     if row["revision"] > 1:
-        yield f'<{_address(row)}/revisions/{row["revision"] - 1}>; rel="predecessor-version"'
+        yield f'<{_latest(row)}/revisions/{row["revision"] - 1}>; rel="predecessor-version"'

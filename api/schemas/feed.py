@@ -13,7 +13,8 @@ class Event(Answer):
     number: Number64
     """Commit number under which it happened: what tells it from every other, and a repeat from news."""
     kind: str = Field(description="See `kinds`; a consumer must pass over kinds that it does not know.")
-    controller: str
+    controller: str | None
+    """Null: it is of none, or of several."""
     data: dict[str, Any] = Field(
         description="The record as the list of its kind shows it, as it is now: a fault that was raised may "
         "be cleared already. Cycles have their `tool` as well."

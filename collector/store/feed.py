@@ -61,7 +61,8 @@ def find_news(
     connection: Connection, after: int, *, last: int = 100, kinds: Collection[Kind] = KINDS
 ) -> list[Record]:
     """At most `last` records that were committed after a number, oldest first: `number` under which it
-    happened, `kind`, columns of its table, the controller's name, maker, model and serial of its tool.
+    happened, `kind`, columns of its table, the controller's name (None where it is of none), maker, model and
+    serial of its tool.
 
     A record that has changed since is shown as it is now.
     """
@@ -70,11 +71,10 @@ def find_news(
         source = SOURCES[kind]
         wanted = select(source.table, source.number.label("number"))
         if "tool_id" in source.table.c:
-            wanted = wanted.add_columns(tool.c.maker, tool.c.model, tool.c.serial).join_from(
-                source.table, tool
-            )
+            wanted = wanted.add_columns(tool.c.maker, tool.c.model, tool.c.serial)
+            wanted = wanted.select_from(source.table.outerjoin(tool))
         wanted = wanted.where(source.number > after).order_by(source.number).limit(last)
         found += [row | {"kind": kind} for row in records(connection.execute(wanted))]
     newest = sorted(found, key=lambda row: int(row["number"]))[:last]
     names = named_controllers(connection)
-    return [row | {"controller": names[row["controller_id"]]} for row in newest]
+    return [row | {"controller": names.get(row.get("controller_id", 0))} for row in newest]

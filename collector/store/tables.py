@@ -368,6 +368,7 @@ finding = Table(
     Column("ended_commit_number", BigInteger),
     Index(None, "tool_id", "noticed_at"),
     Index(None, "ended_at"),
+    Index(None, "ended_commit_number"),
 )
 
 quarantine = Table(

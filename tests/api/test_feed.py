@@ -50,6 +50,16 @@ async def test_the_feed_is_every_record_once_in_the_order_of_commit(
         *((f"fault.{what}", "E06") for what in ("raised", "acknowledged", "cleared")),
     ]
     assert [item["data"]["cycles"] for item in items if item["kind"] == "gap.listed"] == [5, 3]
+    found = [item["data"]["commit_number"] for item in items if item["kind"] == "finding.began"]
+    assert found == [str(number) for number in plant.findings]
+    assert {item["kind"] for item in items} >= {"finding.ended", "statement.closed"}
+
+
+async def test_what_the_feed_names_can_be_fetched(client: httpx.AsyncClient) -> None:
+    """A statement's revision, a finding."""
+    items = await everything(client, kinds="statement.closed,finding.began")
+    for address in {item["data"]["address"] for item in items}:
+        assert (await client.get(address)).status_code == 200, address
 
 
 async def test_a_follower_gets_what_is_new_and_nothing_twice(client: httpx.AsyncClient, plant: Plant) -> None:

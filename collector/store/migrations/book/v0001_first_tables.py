@@ -375,6 +375,7 @@ def create_events() -> None:
     )
     op.create_index("ix_finding_tool_id_noticed_at", "finding", ["tool_id", "noticed_at"])
     op.create_index("ix_finding_ended_at", "finding", ["ended_at"])
+    op.create_index("ix_finding_ended_commit_number", "finding", ["ended_commit_number"])
     op.create_table(
         "quarantine",
         Column("commit_number", BigInteger, nullable=False, autoincrement=False),
