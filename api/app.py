@@ -13,6 +13,10 @@ from api.guards import JsonBodies, LoopbackNames
 from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
 from api.resources import (
+    capability,
+    change_points,
+    charts,
+    containment,
     controllers,
     counts,
     curves,
@@ -41,7 +45,11 @@ RESOURCES = (
     curves,
     counts,
     service,
+    charts,
+    capability,
+    change_points,
     tools,
+    containment,
     faults,
     gaps,
 )

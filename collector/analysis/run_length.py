@@ -262,6 +262,7 @@ def _limit_for(target: float, length_at: Callable[[float], float], low: float, h
     return float(brentq(excess, low, high, xtol=1e-10))
 
 
+@lru_cache(maxsize=16)
 def designed_for(
     run_length_values: float,
     rules: tuple[Rule, ...] = ("beyond_limits",),
@@ -271,7 +272,8 @@ def designed_for(
     """Limits, EWMA and CUSUM that together have this in-control run length, within about 3 %.
 
     `beyond_limits`, EWMA and CUSUM each get the limits with which each alone would run equally long; the
-    other rules have none that could be moved. Raises: ValueError: those rules alone signal about as often.
+    other rules have none that could be moved. Remembered by its arguments. Raises: ValueError: those rules
+    alone signal about as often.
     """
     fixed = tuple(rule for rule in rules if rule != "beyond_limits")
     fixed_rate = (

@@ -63,6 +63,7 @@ class Series:
     sequence: NDArray[np.int64]
     result: Sequence[str]
     completion: Sequence[str]
+    mode: Sequence[str]
     band: Sequence[str | None]
     fault_code: Sequence[str | None]
     part_id: Sequence[str | None]
@@ -83,6 +84,10 @@ class Series:
         name = self.controllers[int(self.controller_id[place])]
         return str(CycleId(name, int(self.epoch[place]), int(self.sequence[place])))
 
+    def is_working(self) -> NDArray[np.bool_]:
+        """(n,) which cycles are work: none made by hand, in set-up or in maintenance, aborted or failed."""
+        return np.isin(self.mode, GOOD_MODES) & np.isin(self.completion, DONE)
+
     def first_after(self, us: int) -> int:
         """The first place that ended later than that instant; n where none did."""
         return int(np.searchsorted(self.ended_us, us, side="right"))
@@ -94,6 +99,7 @@ def find_series(
     measures: Sequence[str],
     *,
     last: int | None = None,
+    first: int | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     controller_name: str | None = None,
@@ -101,8 +107,8 @@ def find_series(
 ) -> Series:
     """A tool's cycles with these measures.
 
-    Args: last: the newest so many; since, until: half-open interval of `ended_at`; working_only: without
-    those made by hand, in set-up or in maintenance, aborted or failed.
+    Args: last: the newest so many; first: the oldest so many, instead; since, until: half-open interval of
+    `ended_at`; working_only: without those made by hand, in set-up or in maintenance, aborted or failed.
     Raises: KeyError: no such measure; NotInBook: no controller of that name.
     """
     unknown = [name for name in measures if name not in MEASURES]
@@ -118,18 +124,21 @@ def find_series(
     if working_only:
         wanted += [cycle.c.mode.in_(GOOD_MODES), cycle.c.completion.in_(DONE)]
     key = (cycle.c.ended_at, cycle.c.controller_id, cycle.c.epoch, cycle.c.sequence)
-    plain = (cycle.c.result, cycle.c.completion, cycle.c.band, cycle.c.fault_code, cycle.c.part_id)
+    names_of_plain = ("result", "completion", "mode", "band", "fault_code", "part_id")
+    plain = [cycle.c[name] for name in names_of_plain]
     columns = [type_coerce(key[0], BigInteger), *key[1:], *plain, *(_column(name) for name in measures)]
     rows = select(*columns).select_from(cycle)
     if any(name in OF_CURVES for name in measures):
         rows = rows.outerjoin(curve_feature, _same_cycle())
-    rows = rows.where(*wanted).order_by(*(column.desc() for column in key))
-    if last is not None:
-        rows = rows.limit(last)
-    found = connection.execute(rows).all()[::-1]
+    rows = rows.where(*wanted)
+    if first is not None:
+        found = connection.execute(rows.order_by(*key).limit(first)).all()
+    else:
+        newest_first = rows.order_by(*(column.desc() for column in key)).limit(last)
+        found = connection.execute(newest_first).all()[::-1]
     by_column = list(zip(*found, strict=True)) if found else [()] * len(columns)
     ended_us, ids, epochs, sequences = (np.array(values, dtype=np.int64) for values in by_column[:4])
-    results, completions, bands, codes, parts = by_column[4:9]
+    results, completions, modes, bands, codes, parts = by_column[4:10]
     names = connection.execute(select(controller.c.controller_id, controller.c.name))
     return Series(
         ended_us,
@@ -138,12 +147,13 @@ def find_series(
         sequences,
         results,
         completions,
+        modes,
         bands,
         codes,
         parts,
         values={
             name: np.array(values, dtype=np.float64)
-            for name, values in zip(measures, by_column[9:], strict=True)
+            for name, values in zip(measures, by_column[10:], strict=True)
         },
         controllers={row.controller_id: row.name for row in names},
     )

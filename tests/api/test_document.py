@@ -6,7 +6,7 @@ import httpx
 import pytest
 from pydantic import BaseModel
 
-from api.schemas import common, records
+from api.schemas import charts, common, records
 
 SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/": ("/", records.Index),
@@ -28,6 +28,19 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/tools/{serial}/curves": ("/v1/tools/2042/curves", common.ToolPage[records.ListedCurve]),
     "/v1/tools/{serial}/counts": ("/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01", records.ToolCounts),
     "/v1/tools/{serial}/service": ("/v1/tools/2042/service", records.Service),
+    "/v1/tools/{serial}/charts/{measure}": ("/v1/tools/2042/charts/peak_tension_n?last=300", charts.Charts),
+    "/v1/tools/{serial}/capability/{measure}": (
+        "/v1/tools/2042/capability/peak_tension_n?lower=850&upper=1150",
+        charts.Capability,
+    ),
+    "/v1/tools/{serial}/change-point/{measure}": (
+        "/v1/tools/2042/change-point/peak_tension_n?since=2026-03-01T00:00:00Z",
+        charts.ChangePoint,
+    ),
+    "/v1/containment": (
+        "/v1/containment?tool=2042&measure=peak_tension_n&detected_at=2026-10-25T00:00:00Z",
+        charts.Containment,
+    ),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/faults": ("/v1/faults", records.FaultPage),
