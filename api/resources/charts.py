@@ -2,6 +2,7 @@
 restart (a service, a swap, a setting) to the next."""
 
 from collections.abc import Sequence
+from threading import Lock
 from typing import Annotated, Any, get_args
 
 import numpy as np
@@ -21,13 +22,17 @@ from api.measured import (
 from api.parameters import ControllerName, Maker, Model, Serial, Since, Until, in_order, mistake
 from api.schemas import charts as schemas
 from collector.analysis.baseline import Baseline, NoBaseline, phase_one
-from collector.analysis.chart_design import Cusum, Design, Ewma, Test
+from collector.analysis.chart_design import Cusum, Design, Ewma
 from collector.analysis.charts import Chart, Stretch, chart_stretches
 from collector.analysis.run_length import RunLength, designed_for, run_length
 from collector.analysis.run_rules import Flags, Rule
+from collector.config import Site
 from collector.store.measures import Restart, Series, find_restarts, find_series
 
 router = APIRouter(prefix="/v1/tools", tags=["analysis"])
+
+SIMULATING = Lock()
+"""Run lengths take seconds to simulate, once for each design: who asks meanwhile waits for it."""
 
 RULES: tuple[Rule, ...] = get_args(Rule)
 TESTS = (*RULES, "moving_range", "ewma", "cusum")
@@ -79,7 +84,9 @@ def show_charts(
             controller_name=controller,
         )
         ahead = find_beginning(connection, subject, measure, restarts, series, baseline_cycles, controller)
-    design = textbook or designed_for(request.app.state.site.analysis.values_between_false_alarms)
+    design = textbook or site_design(request.app.state.site)
+    with SIMULATING:
+        in_control = run_length(design)
     drawn = chart_stretches(
         series.values[measure],
         places_of(restarts, series),
@@ -94,7 +101,7 @@ def show_charts(
         {
             "tool": subject.named,
             "measure": measure,
-            "design": design_shown(design, "textbook" if textbook else "site"),
+            "design": design_shown(design, in_control, "textbook" if textbook else "site"),
             "baseline_cycles": baseline_cycles,
             "cycles": len(series),
             "stretches": shown,
@@ -118,15 +125,17 @@ def textbook_design(tests: str) -> Design:
     )
 
 
-def design_shown(design: Design, source: str) -> dict[str, Any]:
+def site_design(site: Site) -> Design:
+    """For the distance between false alarms of the site file."""
+    with SIMULATING:
+        return designed_for(site.analysis.values_between_false_alarms)
+
+
+def design_shown(design: Design, in_control: RunLength, source: str) -> dict[str, Any]:
     ewma, cusum = design.ewma, design.cusum
-    tests: list[Test] = [*design.rules]
-    tests += ["moving_range"] if design.moving_range else []
-    tests += ["ewma"] if ewma else []
-    tests += ["cusum_high", "cusum_low"] if cusum else []
     return {
         "source": source,
-        "tests": tests,
+        "tests": design.tests,
         "limit_sigmas": design.limit_sigmas,
         "moving_range_limit_sigmas": design.moving_range_limit if design.moving_range else None,
         "ewma": ewma
@@ -136,7 +145,7 @@ def design_shown(design: Design, source: str) -> dict[str, Any]:
             "half_width_sigmas": float(ewma.half_width()),
         },
         "cusum": cusum and {"allowance_sigmas": cusum.allowance_sigmas, "limit_sigmas": cusum.limit_sigmas},
-        "run_length": _run_length(run_length(design)),
+        "run_length": _run_length(in_control),
     }
 
 

@@ -27,13 +27,13 @@ from api.measured import (
 )
 from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor, signed_number
 from api.parameters import Instant, Maker, Model, Text, mistake
+from api.resources.charts import site_design
 from api.schemas import charts as schemas
 from collector.analysis.baseline import Baseline, NoBaseline, phase_one
 from collector.analysis.change_point import ChangePoint
 from collector.analysis.chart_design import Design, Test
 from collector.analysis.charts import Chart, chart_stretches
 from collector.analysis.containment import Containment, contain
-from collector.analysis.run_length import designed_for
 from collector.store.measures import Restart, Series, find_restarts, find_series
 from collector.store.queries import find_book
 from collector.store.tables import MICROSECOND, to_us
@@ -98,7 +98,7 @@ def list_suspects(
         at = after[0] if after else detected_at
         restarts = find_restarts(connection, subject.tool_id, subject.services)
         stretch = _find_stretch(connection, subject, measure, restarts, at)
-    drawn = _chart(stretch, designed_for(request.app.state.site.analysis.values_between_false_alarms))
+    drawn = _chart(stretch, site_design(request.app.state.site))
     detected = _first_signal(stretch, drawn) if at is None else _place_at(stretch, at)
     found = None if detected is None else _contain(stretch, detected, confidence)
     suspects = range(0) if found is None else range(found.end - 1, found.first - 1, -1)
