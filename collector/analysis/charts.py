@@ -7,6 +7,7 @@ as in the NIST/SEMATECH e-Handbook, 6.3.2.3.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -111,7 +112,7 @@ def chart_stretches(
     reasons.setdefault(0, "first values")
     firsts = sorted(first for first in reasons if first < values.size)
     stretches = []
-    for first, end in zip(firsts, [*firsts[1:], values.size], strict=True):
+    for first, end in pairwise([*firsts, values.size]):
         if first == 0 and first_baseline is not None:
             found = first_baseline
         else:
