@@ -6,11 +6,15 @@ service; after the service, the punch slows by three sigmas from one cycle to th
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
+import httpx
 import numpy as np
 
 from collector.model import BookedCycle, Cycle, SettingChange, ToolName
-from tests.api.plant import IDENTITIES, SITE, Filling
+from collector.rfc3339 import format_rfc3339
+from collector.store.engine import StoreAddress
+from tests.api.plant import IDENTITIES, SITE, Filling, Plant, writing
 
 TOOL = ToolName("Sample Works", "C-4", "3001")
 MORNING = datetime(2026, 6, 1, 6, tzinfo=UTC)
@@ -25,9 +29,6 @@ WITHOUT_VALUE = 50
 """Every so many-th cycle has none."""
 
 WORN_SITE = f"""{SITE}
-[analysis]
-values_between_false_alarms = 370
-
 [[tool_models]]
 maker = "Sample Works"
 model = "C-4"
@@ -50,6 +51,7 @@ def cycles() -> list[Cycle]:
     """As the controllers recorded them; the sequence is that of the whole history."""
     random = np.random.default_rng(1)
     noise, skewed = random.normal(0, SIGMA, CYCLES), random.gamma(2.0, 40.0, CYCLES)
+    shuffled = np.concatenate([random.permutation(10) for _ in range(CYCLES // 10)])  # nothing lasts in it
     level, made = 0.0, []
     for number in range(CYCLES):
         level = LEVELS.get(number, level)
@@ -65,6 +67,7 @@ def cycles() -> list[Cycle]:
                 tool_serial=TOOL.serial,
                 punch_velocity_m_s=None if number % WITHOUT_VALUE == 7 else velocity,
                 peak_tension_n=1000 + 40 * float(noise[number]) if number >= CYCLES - 20 else None,
+                take_up_ms=300 + float(shuffled[number]),
                 duration_ms=500 + float(skewed[number]),
                 set_torque_nm=2.5,
             )
@@ -72,8 +75,18 @@ def cycles() -> list[Cycle]:
     return made
 
 
+async def make_worn(address: StoreAddress) -> None:
+    async with writing(Plant(address)) as filling:
+        await fill(filling)
+
+
+async def record_service(client: httpx.AsyncClient) -> None:
+    done = {"done_by": "Fitter 7", "done_at": format_rfc3339(before(SERVICE_AT))}
+    assert (await client.post("/v1/tools/3001/service", json=done)).status_code in (200, 201)
+
+
 async def fill(filling: Filling) -> None:
-    """The history, up to the service, which the desk has."""
+    """The history, but for the service, which goes to the desk."""
     await filling.writer.register(IDENTITIES)
     await filling.mount("A-01", TOOL, MORNING - MINUTE)
     made = cycles()
@@ -99,3 +112,14 @@ def write_worn_site(folder: Path) -> Path:
     path = folder / "site.toml"
     path.write_text(WORN_SITE, encoding="utf-8")
     return path
+
+
+async def ask(client: httpx.AsyncClient, address: str) -> dict[str, Any]:
+    answer = await client.get(address)
+    assert answer.status_code == 200, answer.text
+    return dict(answer.json())
+
+
+def number_of(cycle: dict[str, str]) -> int:
+    """Of the cycle in the history, from 0."""
+    return int(cycle["id"].rsplit(".", 1)[1]) - 1
