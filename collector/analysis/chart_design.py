@@ -21,7 +21,7 @@ D2 = 2 / sqrt(pi)
 """Mean of the range of two standard normal values."""
 D3 = sqrt(2 - 4 / pi)
 """Its standard deviation."""
-BLOCK = 8192
+BLOCK = 32_768
 """Values at a time: what is done to them in turn stays in the processor's cache."""
 PAST = 14
 """Values before a value on which a rule may look back."""
@@ -164,34 +164,48 @@ def ewma(values: Floats, weight: float, start: float | Floats = 0.0) -> Floats:
 
 def cusum(deviations: Floats, allowance: float, head_start: float = 0.0) -> tuple[Floats, Floats]:
     """S_t = max(0, S_{t−1} ± deviation_t − allowance), S_0 = head start: upper and lower sum."""
+    sums = _Sums(allowance, deviations.shape)
     high, low = np.empty_like(deviations), np.empty_like(deviations)
-    high_before = low_before = np.full((*deviations.shape[:-1], 1), head_start)
+    ends = np.full((*deviations.shape[:-1], 1), head_start)
+    high_end, low_end = ends, ends
     for begin in range(0, deviations.shape[-1], BLOCK):
         here = (..., slice(begin, begin + BLOCK))
-        high_before, low_before = _cusum_on(
-            deviations[here], allowance, high_before, low_before, high[here], low[here]
-        )
+        high_end, low_end = sums.go_on(deviations[here], high_end, low_end, high[here], low[here])
     return high, low
 
 
-def _cusum_on(
-    deviations: Floats, allowance: float, high_before: Floats, low_before: Floats, high: Floats, low: Floats
-) -> tuple[Floats, Floats]:
-    """The sums that follow, into `high` and `low`; returns where they end, (..., 1).
+class _Sums:
+    """Cumulative sums, block by block, in room that is taken once.
 
-    With C the plain cumulative sum, S_t = C_t − min(−S_0, min of C up to t): no loop over the values.
+    With C the plain cumulative sum and k the allowance, the upper one is C_t − kt less the lowest that it was
+    up to t, and the lower one the highest that C_t + kt was, less it; where the sums before them ended is one
+    such value more. So there is no loop over the values.
     """
-    total = np.cumsum(deviations, axis=-1)
-    slack = allowance * np.arange(1, total.shape[-1] + 1)
-    lowest = np.empty_like(total)
-    np.subtract(total, slack, out=high)
-    np.negative(total, out=total)
-    np.subtract(total, slack, out=low)
-    for sums, before in ((high, high_before), (low, low_before)):
-        np.minimum.accumulate(sums, axis=-1, out=lowest)
-        np.minimum(lowest, -before, out=lowest)
-        np.subtract(sums, lowest, out=sums)
-    return high[..., -1:].copy(), low[..., -1:].copy()
+
+    def __init__(self, allowance: float, shape: tuple[int, ...]) -> None:
+        width = min(BLOCK, shape[-1])
+        self._slack = allowance * np.arange(1, width + 1)
+        self._total = np.empty((*shape[:-1], width))
+        self._sums = np.empty((*shape[:-1], width + 1))
+        self._turn = np.empty_like(self._sums)
+
+    def go_on(
+        self, deviations: Floats, high_before: Floats, low_before: Floats, high: Floats, low: Floats
+    ) -> tuple[Floats, Floats]:
+        """The sums after those before, (..., 1), into `high` and `low`; returns where they end."""
+        count = deviations.shape[-1]
+        slack, total = self._slack[:count], self._total[..., :count]
+        sums, turn = self._sums[..., : count + 1], self._turn[..., : count + 1]
+        np.cumsum(deviations, axis=-1, out=total)
+        sums[..., :1] = -high_before
+        np.subtract(total, slack, out=sums[..., 1:])
+        np.minimum.accumulate(sums, axis=-1, out=turn)
+        np.subtract(sums[..., 1:], turn[..., 1:], out=high)
+        sums[..., :1] = low_before
+        np.add(total, slack, out=sums[..., 1:])
+        np.maximum.accumulate(sums, axis=-1, out=turn)
+        np.subtract(turn[..., 1:], sums[..., 1:], out=low)
+        return high[..., -1:].copy(), low[..., -1:].copy()
 
 
 def draw(
@@ -205,33 +219,38 @@ def draw(
     """Charts (..., n) values without NaN; EWMA and CUSUM stand in `slow_sigma` where it is given. `standing`:
     of the values before these, where the charts go on."""
     now = standing or at_start(design, values.shape[:-1])
+    level, high_end, low_end = now.ewma, now.cusum_high, now.cusum_low
     ranges = np.empty_like(values) if design.moving_range else None
     smooth = np.empty_like(values) if design.ewma else None
     high, low = (np.empty_like(values) if design.cusum else None for _ in range(2))
+    sums = _Sums(design.cusum.allowance_sigmas, values.shape) if design.cusum else None
     found: dict[Test, Flags] = {test: np.empty(values.shape, bool) for test in design.tests}
-    for begin in range(0, values.shape[-1], BLOCK):
+    count = values.shape[-1]
+    room = np.empty((*values.shape[:-1], PAST + min(BLOCK, count)))
+    room[..., :PAST] = now.past
+    for begin in range(0, count, BLOCK):
         here = (..., slice(begin, begin + BLOCK))
-        z = np.subtract(values[here], center)
+        along = room[..., : PAST + min(BLOCK, count - begin)]
+        z = np.subtract(values[here], center, out=along[..., PAST:])
         z /= sigma
         slow = z if slow_sigma is None else z * (sigma / slow_sigma)
-        along = np.concatenate((now.past, z), axis=-1)
         for rule in design.rules:
             found[rule][here] = signals(along, rule, design.limit_sigmas)[..., PAST:]
         if ranges is not None:
             range_here = np.subtract(z, along[..., PAST - 1 : -1], out=ranges[here])
             np.abs(range_here, out=range_here)
             np.greater(range_here, design.moving_range_limit, out=found["moving_range"][here])
-        level, high_end, low_end = now.ewma, now.cusum_high, now.cusum_low
         if design.ewma and smooth is not None:
-            smooth[here] = smooth_here = ewma(slow, design.ewma.weight, now.ewma)
+            smooth[here] = smooth_here = ewma(slow, design.ewma.weight, level)
             level = smooth_here[..., -1:].copy()
-            half_width = design.ewma.half_width(z.shape[-1], now.count)
+            half_width = design.ewma.half_width(z.shape[-1], now.count + begin)
             np.greater(np.abs(smooth_here, out=smooth_here), half_width, out=found["ewma"][here])
-        if design.cusum and high is not None and low is not None:
-            high_end, low_end = _cusum_on(
-                slow, design.cusum.allowance_sigmas, high_end, low_end, high[here], low[here]
-            )
+        if design.cusum and sums and high is not None and low is not None:
+            high_end, low_end = sums.go_on(slow, high_end, low_end, high[here], low[here])
             np.greater(high[here], design.cusum.limit_sigmas, out=found["cusum_high"][here])
             np.greater(low[here], design.cusum.limit_sigmas, out=found["cusum_low"][here])
-        now = Standing(now.count + z.shape[-1], along[..., -PAST:], level, high_end, low_end)
-    return Drawing(ranges, smooth, high, low, found, now)
+        room[..., :PAST] = along[..., -PAST:]
+    past = room[..., :PAST].copy()
+    return Drawing(
+        ranges, smooth, high, low, found, Standing(now.count + count, past, level, high_end, low_end)
+    )
