@@ -43,6 +43,7 @@ router = APIRouter(prefix="/v1", tags=["analysis"])
 MOST_LOOKED_BACK_ON = 50_000
 """Cycles."""
 BASELINE_CYCLES = 100
+NOT_LOOKED_FOR = "told only where the charts found the detection: leave detected_at out"
 PLAIN = ("result", "completion", "mode", "band", "fault_code", "part_id")
 COLUMNS = ("id", "controller", "epoch", "sequence", "ended_at", *PLAIN)
 
@@ -97,7 +98,7 @@ def list_suspects(
         )
         at = after[0] if after else detected_at
         restarts = find_restarts(connection, subject.tool_id, subject.services)
-        stretch = _find_stretch(connection, subject, measure, restarts, at)
+        stretch = _find_stretch(connection, subject, measure, restarts, detected_at)
     drawn = _chart(stretch, site_design(request.app.state.site))
     detected = _first_signal(stretch, drawn) if at is None else _place_at(stretch, at)
     found = None if detected is None else _contain(stretch, detected, confidence)
@@ -138,7 +139,8 @@ def list_suspects(
         **_ends(stretch, found),
         suspects=len(suspects),
         is_cut=stretch.is_cut and found is not None and found.first == 0,
-        unknown={},
+        later_signals=_later_signals(stretch, drawn, detected) if detected_at is None else None,
+        unknown={} if detected_at is None else {"later_signals": NOT_LOOKED_FOR},
         cautions=CAUTIONS,
     )
 
@@ -219,6 +221,12 @@ def _tests_at(stretch: Stretch, drawn: Chart | NoBaseline | None, place: int) ->
         return []
     charted = np.flatnonzero(stretch.working[drawn.places] == place)
     return [test for test, flags in drawn.drawing.signals.items() if flags[charted].any()]
+
+
+def _later_signals(stretch: Stretch, drawn: Chart | NoBaseline | None, detected: int | None) -> int:
+    if detected is None or not isinstance(drawn, Chart):
+        return 0
+    return int((stretch.working[drawn.signalled()] > detected).sum())
 
 
 def _no_signal(drawn: Chart | NoBaseline | None) -> str:

@@ -3,6 +3,9 @@
 from datetime import datetime
 from typing import Literal
 
+from pydantic import ConfigDict
+
+from api.schemas import chart_examples
 from api.schemas.common import Answer, Cautions, Number64, Page, Tool, Unknown
 from collector.analysis.baseline import Treatment
 from collector.analysis.change_point import Kind
@@ -155,6 +158,8 @@ class Stretch(Answer):
 
 
 class Charts(Answer):
+    model_config = ConfigDict(json_schema_extra={"examples": [chart_examples.CHARTS]})
+
     tool: Tool
     measure: str
     design: Design
@@ -236,6 +241,8 @@ class LookedAt(Answer):
 
 
 class Capability(Answer):
+    model_config = ConfigDict(json_schema_extra={"examples": [chart_examples.CAPABILITY]})
+
     tool: Tool
     measure: str
     looked_at: LookedAt
@@ -280,6 +287,8 @@ class Change(Answer):
 
 
 class ChangePoint(Answer):
+    model_config = ConfigDict(json_schema_extra={"examples": [chart_examples.CHANGE_POINT]})
+
     tool: Tool
     measure: str
     looked_at: LookedAt
@@ -320,6 +329,8 @@ class Detection(Answer):
 class Containment(Page[Suspect]):
     """The suspect cycles, newest first."""
 
+    model_config = ConfigDict(json_schema_extra={"examples": [chart_examples.CONTAINMENT]})
+
     tool: Tool
     measure: str
     confidence: float
@@ -338,5 +349,8 @@ class Containment(Page[Suspect]):
     """On all pages."""
     is_cut: bool
     """Only so many cycles are looked back on: older ones since the last restart may be suspect too."""
+    later_signals: int | None
+    """Cycles after the detection at which a test signals: the first signal of all may have been a false
+    alarm. Null: `detected_at` was given."""
     unknown: Unknown
     cautions: Cautions

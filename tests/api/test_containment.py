@@ -12,6 +12,7 @@ from api.csv_export import cell, format_for
 from api.schemas import charts as schemas
 from collector.rfc3339 import format_rfc3339, parse_rfc3339
 from tests.api.worn_tool import (
+    CYCLES,
     SERVICE_AT,
     SLOWED_AT,
     SWAPPED_AT,
@@ -64,6 +65,7 @@ async def test_without_an_instant_the_first_signal_of_the_charts_is_the_detectio
     assert SLOWED_AT <= detected <= SLOWED_AT + 12
     assert number_of(shown["last"]) == detected
     assert number_of(shown["first"]) <= SLOWED_AT
+    assert CYCLES - detected - 20 < shown["later_signals"] <= CYCLES - 1 - detected
 
 
 async def test_a_service_ends_the_suspects_and_a_restart_begins_them(worn: httpx.AsyncClient) -> None:
@@ -89,7 +91,8 @@ async def test_pages_hold_what_one_page_holds(worn: httpx.AsyncClient) -> None:
         following = await worn.get(answer.links["next"]["url"])
         assert answer.json()["items"] + following.json()["items"] == whole["items"]
         assert following.json()["next"] is None
-        assert following.json()["detection"] == whole["detection"]
+        for member in ("detection", "suspects", "later_signals", "says"):
+            assert following.json()[member] == whole[member]
 
 
 async def test_without_a_signal_there_are_no_suspects_and_the_answer_says_so(
