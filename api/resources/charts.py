@@ -128,7 +128,9 @@ def textbook_design(tests: str) -> Design:
 def site_design(site: Site) -> Design:
     """For the distance between false alarms of the site file."""
     with SIMULATING:
-        return designed_for(site.analysis.values_between_false_alarms)
+        design = designed_for(site.analysis.values_between_false_alarms)
+        run_length(design)  # remembered: every chart asks for it
+    return design
 
 
 def design_shown(design: Design, in_control: RunLength, source: str) -> dict[str, Any]:

@@ -35,6 +35,7 @@ def test_a_series_is_oldest_first_with_nothing_made_up(tool_id: int, book_reader
     with book_reader.connect() as connection:
         series = find_series(connection, tool_id, ["peak_tension_n", "curve_peak_n"], working_only=False)
         newest = find_series(connection, tool_id, ["curve_peak_n"], last=2)
+        oldest = find_series(connection, tool_id, [], first=2)
         nothing = find_series(connection, tool_id, ["work_j"], until=MORNING)
     assert series.sequence.tolist() == [1, 2, 3, 4, 5]
     assert series.ended_us[0] == to_us(MORNING + timedelta(seconds=10))
@@ -43,6 +44,8 @@ def test_a_series_is_oldest_first_with_nothing_made_up(tool_id: int, book_reader
     assert np.isnan(series.values["curve_peak_n"]).tolist() == [True, False, True, True, True]
     assert (series.id(4), series.band[4]) == ("L1-01.1.5", "B20")
     assert newest.sequence.tolist() == [2, 5]
+    assert oldest.sequence.tolist() == [1, 2]
+    assert series.is_working().tolist() == [True, True, False, False, True]
     assert (len(nothing), nothing.values["work_j"].size) == (0, 0)
 
 
