@@ -19,7 +19,11 @@ from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
 from api.resources import (
     access,
+    capability,
     causes,
+    change_points,
+    charts,
+    containment,
     controllers,
     counts,
     curves,
@@ -66,7 +70,11 @@ RESOURCES = (
     tolerance,
     forecast,
     causes,
+    charts,
+    capability,
+    change_points,
     tools,
+    containment,
     faults,
     fault_rates,
     fault_comparison,

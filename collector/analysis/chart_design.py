@@ -21,8 +21,10 @@ D2 = 2 / sqrt(pi)
 """Mean of the range of two standard normal values."""
 D3 = sqrt(2 - 4 / pi)
 """Its standard deviation."""
-BLOCK = 16_384
-"""Values at a time."""
+BLOCK = 32_768
+"""Values at a time: what is done to them in turn stays in the processor's cache."""
+PAST = 14
+"""Values before a value on which a rule may look back."""
 
 Test = Rule | Literal["moving_range", "ewma", "cusum_high", "cusum_low"]
 
@@ -48,12 +50,13 @@ class Ewma:
             raise ValueError(f"an EWMA weight lies above 0 and not above 1; {self.weight} does not")
         _positive("an EWMA limit", self.limit_sigmas)
 
-    def half_width(self, count: int | None = None) -> Floats:
-        """Of the limits, in sigmas of the values: () where they are steady, (count,) for each value."""
+    def half_width(self, count: int | None = None, before: int = 0) -> Floats:
+        """Of the limits, in sigmas of the values: () where they are steady, (count,) for each value after so
+        many before."""
         steady = self.limit_sigmas * np.sqrt(self.weight / (2 - self.weight))
         if count is None or not self.widening:
             return np.asarray(steady, np.float64)
-        ages = np.arange(1, count + 1)
+        ages = np.arange(before + 1, before + count + 1)
         return np.asarray(steady * np.sqrt(-np.expm1(2 * ages * np.log1p(-self.weight))), np.float64)
 
 
@@ -94,10 +97,46 @@ class Design:
         _positive("a limit", self.limit_sigmas)
 
     @property
+    def tests(self) -> tuple[Test, ...]:
+        """All that can signal."""
+        return (
+            *self.rules,
+            *(("moving_range",) if self.moving_range else ()),
+            *(("ewma",) if self.ewma else ()),
+            *(("cusum_high", "cusum_low") if self.cusum else ()),
+        )
+
+    @property
     def moving_range_limit(self) -> float:
         """In sigmas of the values: 3.686 with limits at 3, which is D₄ = 3.267 times the mean moving
         range."""
         return D2 + self.limit_sigmas * D3
+
+
+@dataclass(slots=True)
+class Standing:
+    """Where charts stand after some values, so that they can go on with the next; (..., 1) where nothing else
+    is said, in sigmas."""
+
+    count: int
+    """Values up to there."""
+    past: Floats
+    """(..., PAST) the last of them; NaN where there are none."""
+    ewma: Floats
+    cusum_high: Floats
+    cusum_low: Floats
+
+    def of(self, series: Flags) -> "Standing":
+        """Of some of the series, which are the first axis."""
+        rows = (self.past, self.ewma, self.cusum_high, self.cusum_low)
+        return Standing(self.count, *(row[series] for row in rows))
+
+
+def at_start(design: Design, shape: tuple[int, ...] = ()) -> Standing:
+    """Of that many series: EWMA at the center line, sums at their head start."""
+    head_start = design.cusum.head_start_sigmas if design.cusum else 0.0
+    past, zero = np.full((*shape, PAST), np.nan), np.zeros((*shape, 1))
+    return Standing(0, past, zero, zero + head_start, zero + head_start)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,62 +151,106 @@ class Drawing:
     """Both sums are 0 or more."""
     signals: dict[Test, Flags]
     """Where each test that is switched on signals."""
+    standing: Standing
+    """After the last value."""
 
 
-def ewma(values: Floats, weight: float, start: float = 0.0) -> Floats:
+def ewma(values: Floats, weight: float, start: float | Floats = 0.0) -> Floats:
     """z_t = weight·x_t + (1 − weight)·z_{t−1}, z_0 = start, in the unit of the values."""
-    before = np.full((*values.shape[:-1], 1), (1 - weight) * start)
+    before = np.broadcast_to((1 - weight) * np.asarray(start), (*values.shape[:-1], 1))
     smoothed, _ = lfilter([weight], [1.0, weight - 1.0], values, zi=before)
     return np.asarray(smoothed, np.float64)
 
 
 def cusum(deviations: Floats, allowance: float, head_start: float = 0.0) -> tuple[Floats, Floats]:
-    """S_t = max(0, S_{t−1} ± deviation_t − allowance), S_0 = head start: upper and lower sum.
-
-    With C the plain cumulative sum, S_t = C_t − min(−S_0, min of C up to t): no loop over the values,
-    only over blocks of them that stay in the processor's cache.
-    """
+    """S_t = max(0, S_{t−1} ± deviation_t − allowance), S_0 = head start: upper and lower sum."""
+    sums = _Sums(allowance, deviations.shape)
     high, low = np.empty_like(deviations), np.empty_like(deviations)
-    rope = allowance * np.arange(1, BLOCK + 1)
-    high_before = low_before = np.full((*deviations.shape[:-1], 1), head_start)
+    ends = np.full((*deviations.shape[:-1], 1), head_start)
+    high_end, low_end = ends, ends
     for begin in range(0, deviations.shape[-1], BLOCK):
         here = (..., slice(begin, begin + BLOCK))
-        total = np.cumsum(deviations[here], axis=-1)
-        slack = rope[: total.shape[-1]]
-        high_before = _above_lowest(np.subtract(total, slack, out=high[here]), high_before)
-        np.negative(total, out=total)
-        low_before = _above_lowest(np.subtract(total, slack, out=low[here]), low_before)
+        high_end, low_end = sums.go_on(deviations[here], high_end, low_end, high[here], low[here])
     return high, low
 
 
-def _above_lowest(total: Floats, before: Floats) -> Floats:
-    """Makes a cumulative sum, in place, one that can't fall below 0; returns where it ends, (..., 1)."""
-    lowest = np.minimum.accumulate(total, axis=-1)
-    np.minimum(lowest, -before, out=lowest)
-    total -= lowest
-    return total[..., -1:].copy()
+class _Sums:
+    """Cumulative sums, block by block, in room that is taken once.
+
+    With C the plain cumulative sum and k the allowance, the upper one is C_t − kt less the lowest that it was
+    up to t, and the lower one the highest that C_t + kt was, less it; where the sums before them ended is one
+    such value more. So there is no loop over the values.
+    """
+
+    def __init__(self, allowance: float, shape: tuple[int, ...]) -> None:
+        width = min(BLOCK, shape[-1])
+        self._slack = allowance * np.arange(1, width + 1)
+        self._total = np.empty((*shape[:-1], width))
+        self._sums = np.empty((*shape[:-1], width + 1))
+        self._turn = np.empty_like(self._sums)
+
+    def go_on(
+        self, deviations: Floats, high_before: Floats, low_before: Floats, high: Floats, low: Floats
+    ) -> tuple[Floats, Floats]:
+        """The sums after those before, (..., 1), into `high` and `low`; returns where they end."""
+        count = deviations.shape[-1]
+        slack, total = self._slack[:count], self._total[..., :count]
+        sums, turn = self._sums[..., : count + 1], self._turn[..., : count + 1]
+        np.cumsum(deviations, axis=-1, out=total)
+        sums[..., :1] = -high_before
+        np.subtract(total, slack, out=sums[..., 1:])
+        np.minimum.accumulate(sums, axis=-1, out=turn)
+        np.subtract(sums[..., 1:], turn[..., 1:], out=high)
+        sums[..., :1] = low_before
+        np.add(total, slack, out=sums[..., 1:])
+        np.maximum.accumulate(sums, axis=-1, out=turn)
+        np.subtract(turn[..., 1:], sums[..., 1:], out=low)
+        return high[..., -1:].copy(), low[..., -1:].copy()
 
 
 def draw(
-    values: Floats, design: Design, center: float = 0.0, sigma: float = 1.0, slow_sigma: float | None = None
+    values: Floats,
+    design: Design,
+    center: float = 0.0,
+    sigma: float = 1.0,
+    slow_sigma: float | None = None,
+    standing: Standing | None = None,
 ) -> Drawing:
-    """Charts (..., n) values without NaN; EWMA and CUSUM stand in `slow_sigma` where it is given."""
-    z = values - center
-    z /= sigma
-    slow = z if slow_sigma is None else z * (sigma / slow_sigma)
-    found: dict[Test, Flags] = {rule: signals(z, rule, design.limit_sigmas) for rule in design.rules}
-    ranges = smooth = high = low = None
-    if design.moving_range:
-        ranges = np.full_like(z, np.nan)
-        np.subtract(z[..., 1:], z[..., :-1], out=ranges[..., 1:])
-        np.abs(ranges, out=ranges)
-        found["moving_range"] = ranges > design.moving_range_limit
-    if design.ewma:
-        smooth = ewma(slow, design.ewma.weight)
-        half_width = design.ewma.half_width(z.shape[-1])
-        found["ewma"] = (smooth > half_width) | (smooth < -half_width)
-    if design.cusum:
-        high, low = cusum(slow, design.cusum.allowance_sigmas, design.cusum.head_start_sigmas)
-        found["cusum_high"] = high > design.cusum.limit_sigmas
-        found["cusum_low"] = low > design.cusum.limit_sigmas
-    return Drawing(ranges, smooth, high, low, found)
+    """Charts (..., n) values without NaN; EWMA and CUSUM stand in `slow_sigma` where it is given. `standing`:
+    of the values before these, where the charts go on."""
+    now = standing or at_start(design, values.shape[:-1])
+    level, high_end, low_end = now.ewma, now.cusum_high, now.cusum_low
+    ranges = np.empty_like(values) if design.moving_range else None
+    smooth = np.empty_like(values) if design.ewma else None
+    high, low = (np.empty_like(values) if design.cusum else None for _ in range(2))
+    sums = _Sums(design.cusum.allowance_sigmas, values.shape) if design.cusum else None
+    found: dict[Test, Flags] = {test: np.empty(values.shape, bool) for test in design.tests}
+    count = values.shape[-1]
+    room = np.empty((*values.shape[:-1], PAST + min(BLOCK, count)))
+    room[..., :PAST] = now.past
+    for begin in range(0, count, BLOCK):
+        here = (..., slice(begin, begin + BLOCK))
+        along = room[..., : PAST + min(BLOCK, count - begin)]
+        z = np.subtract(values[here], center, out=along[..., PAST:])
+        z /= sigma
+        slow = z if slow_sigma is None else z * (sigma / slow_sigma)
+        for rule in design.rules:
+            found[rule][here] = signals(along, rule, design.limit_sigmas)[..., PAST:]
+        if ranges is not None:
+            range_here = np.subtract(z, along[..., PAST - 1 : -1], out=ranges[here])
+            np.abs(range_here, out=range_here)
+            np.greater(range_here, design.moving_range_limit, out=found["moving_range"][here])
+        if design.ewma and smooth is not None:
+            smooth[here] = smooth_here = ewma(slow, design.ewma.weight, level)
+            level = smooth_here[..., -1:].copy()
+            half_width = design.ewma.half_width(z.shape[-1], now.count + begin)
+            np.greater(np.abs(smooth_here, out=smooth_here), half_width, out=found["ewma"][here])
+        if design.cusum and sums and high is not None and low is not None:
+            high_end, low_end = sums.go_on(slow, high_end, low_end, high[here], low[here])
+            np.greater(high[here], design.cusum.limit_sigmas, out=found["cusum_high"][here])
+            np.greater(low[here], design.cusum.limit_sigmas, out=found["cusum_low"][here])
+        room[..., :PAST] = along[..., -PAST:]
+    past = room[..., :PAST].copy()
+    return Drawing(
+        ranges, smooth, high, low, found, Standing(now.count + count, past, level, high_end, low_end)
+    )

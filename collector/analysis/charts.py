@@ -7,6 +7,7 @@ as in the NIST/SEMATECH e-Handbook, 6.3.2.3.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -96,13 +97,15 @@ def chart_stretches(
     baseline_values: int = 100,
     left_out: Mapping[int, str] | None = None,
     least: int = LEAST,
+    first_baseline: Baseline | NoBaseline | None = None,
 ) -> tuple[Stretch, ...]:
     """(n,) values in time order, charted from restart to restart.
 
     The first `baseline_values` of each stretch are its phase I; `left_out` are the values, by their
     places, that a person left out of it, with the reason. All places in the result are places among
     `values`. Where several restarts fall on one cycle, the first of them names the stretch. A stretch
-    without a baseline says why.
+    without a baseline says why. `first_baseline` is that of the first stretch, where it began before the
+    values given; what it left out is not among them.
     """
     values = np.asarray(values, np.float64)
     reasons: dict[int, Literal["first values", "service", "swap", "settings changed"]] = {}
@@ -113,12 +116,14 @@ def chart_stretches(
     reasons.setdefault(0, "first values")
     firsts = sorted(first for first in reasons if first < values.size)
     stretches = []
-    for first, end in zip(firsts, [*firsts[1:], values.size], strict=True):
-        here = {place - first: why for place, why in (left_out or {}).items() if first <= place < end}
-        found = phase_one(values[first : min(end, first + baseline_values)], here, least=least)
-        found = replace(
-            found, left_out=tuple(replace(each, index=each.index + first) for each in found.left_out)
-        )
+    for first, end in pairwise([*firsts, values.size]):
+        if first == 0 and first_baseline is not None:
+            found = first_baseline
+        else:
+            here = {place - first: why for place, why in (left_out or {}).items() if first <= place < end}
+            found = phase_one(values[first : min(end, first + baseline_values)], here, least=least)
+            left = tuple(replace(each, index=each.index + first) for each in found.left_out)
+            found = replace(found, left_out=left)
         if isinstance(found, Baseline):
             drawn = chart(values[first:end], found, design, first)
             stretches.append(Stretch(first, end, reasons[first], drawn))

@@ -9,7 +9,7 @@ Sources: the first four (`beyond_limits`, `two_of_three_beyond_2_sigma`, `four_o
 Technometrics 29 (1987) 393; the others: L. S. Nelson, Journal of Quality Technology 16 (1984) 237.
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 from typing import Literal
@@ -80,19 +80,26 @@ def signals(z: Floats, rule: Rule, limit_sigmas: float = 3.0) -> Flags:
     return first
 
 
-def _inside(z: Floats, region: Iterable[Interval]) -> Flags:
-    flags = np.zeros(z.shape, bool)
-    for low, high in region:
-        flags |= (z > low) if high == inf else (z < high) if low == -inf else (z > low) & (z < high)
-    return flags
+def _inside(z: Floats, region: Sequence[Interval]) -> Flags:
+    first, *rest = (_between(z, low, high) for low, high in region)
+    for flags in rest:
+        first |= flags
+    return first
+
+
+def _between(z: Floats, low: float, high: float) -> Flags:
+    if high == inf:
+        return z > low
+    return z < high if low == -inf else (z > low) & (z < high)
 
 
 def _completed(inside: Flags, zones: Zones) -> Flags:
     if zones.needed == zones.window:
         return in_a_row(inside, zones.window)
-    among = inside.astype(np.uint8)
+    ones = inside.view(np.uint8)
+    among = ones.copy()
     for back in range(1, zones.window):
-        among[..., back:] += inside[..., :-back]
+        among[..., back:] += ones[..., :-back]
     return inside & (among >= zones.needed)
 
 

@@ -85,6 +85,10 @@ class Series:
         name = self.controllers[int(self.controller_id[place])]
         return str(CycleId(name, int(self.epoch[place]), int(self.sequence[place])))
 
+    def is_working(self) -> NDArray[np.bool_]:
+        """(n,) which cycles are work: none made by hand, in set-up or in maintenance, aborted or failed."""
+        return np.isin(self.mode, GOOD_MODES) & np.isin(self.completion, DONE)
+
     def first_after(self, us: int) -> int:
         """The first place that ended later than that instant; n where none did."""
         return int(np.searchsorted(self.ended_us, us, side="right"))
@@ -104,8 +108,8 @@ def find_series(
 ) -> Series:
     """A tool's cycles with these measures.
 
-    Args: last, first: the newest, or the oldest, so many; since, until: half-open interval of `ended_at`;
-    working_only: without those made by hand, in set-up or in maintenance, aborted or failed.
+    Args: last: the newest so many; first: the oldest so many, instead; since, until: half-open interval of
+    `ended_at`; working_only: without those made by hand, in set-up or in maintenance, aborted or failed.
     Raises: KeyError: no such measure; NotInBook: no controller of that name.
     """
     unknown = [name for name in measures if name not in MEASURES]

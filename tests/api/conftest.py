@@ -18,6 +18,7 @@ from collector.config import load_site
 from collector.store.engine import StoreAddress
 from tests.api.asking import asking
 from tests.api.plant import Plant, make_plant, write_site
+from tests.api.worn_tool import make_worn, record_service, write_worn_site
 
 
 @pytest.fixture(scope="session")
@@ -63,4 +64,21 @@ def app(built_app: FastAPI, plant: Plant) -> Iterator[FastAPI]:
 @pytest.fixture
 async def client(app: FastAPI) -> AsyncIterator[httpx.AsyncClient]:
     async with asking(app) as client:
+        yield client
+
+
+@pytest.fixture(scope="session")
+def worn_app(tmp_path_factory: pytest.TempPathFactory) -> FastAPI:
+    """Over the history of the worn tool; nobody writes to it but its desk, with the one service."""
+    folder = tmp_path_factory.mktemp("worn")
+    site, _ = load_site(write_worn_site(folder))
+    asyncio.run(make_worn(StoreAddress(folder=folder / "store")))
+    return create_app(site)
+
+
+@pytest.fixture
+async def worn(worn_app: FastAPI) -> AsyncIterator[httpx.AsyncClient]:
+    """Asks about the worn tool."""
+    async with asking(worn_app) as client:
+        await record_service(client)
         yield client

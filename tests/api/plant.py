@@ -81,6 +81,9 @@ station = "station-2"
 protocol = "s7"
 layout = "example:ring-s7"
 host = "127.0.0.1"
+
+[analysis]
+values_between_false_alarms = 370
 """
 
 MOVED = ToolName("Sample Works", "C-4", "2042")

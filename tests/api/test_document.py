@@ -1,5 +1,6 @@
 """The OpenAPI document tells the truth: each resource has a sample here, which is as the document says."""
 
+import json
 from typing import Any
 
 import httpx
@@ -8,6 +9,7 @@ from pydantic import BaseModel
 
 from api.schemas import (
     access,
+    charts,
     common,
     counts,
     fault_rates,
@@ -47,6 +49,19 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/tools/{serial}/service": ("/v1/tools/2042/service", records.Service),
     "/v1/tools/{serial}/forecast": ("/v1/tools/2042/forecast", forecast.ToolForecast),
     "/v1/tools/{serial}/causes": ("/v1/tools/2042/causes?at=2026-10-25T12:00:00Z", findings.Causes),
+    "/v1/tools/{serial}/charts/{measure}": ("/v1/tools/2042/charts/peak_tension_n?last=300", charts.Charts),
+    "/v1/tools/{serial}/capability/{measure}": (
+        "/v1/tools/2042/capability/peak_tension_n?lower=850&upper=1150",
+        charts.Capability,
+    ),
+    "/v1/tools/{serial}/change-point/{measure}": (
+        "/v1/tools/2042/change-point/peak_tension_n?since=2026-03-01T00:00:00Z",
+        charts.ChangePoint,
+    ),
+    "/v1/containment": (
+        "/v1/containment?tool=2042&measure=peak_tension_n&detected_at=2026-10-25T00:00:00Z",
+        charts.Containment,
+    ),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/cycles/{id}/features": ("/v1/cycles/A-02.2.7/features", features.CycleFeatures),
@@ -161,6 +176,17 @@ async def test_a_problem_is_as_the_document_says(client: httpx.AsyncClient) -> N
         found = common.Problem.model_validate_json((await client.get(address)).content, strict=True)
         assert found.status >= 400
         assert not found.model_extra
+
+
+@pytest.mark.parametrize("model", [charts.Charts, charts.Capability, charts.ChangePoint, charts.Containment])
+def test_an_example_is_as_the_document_says(document: dict[str, Any], model: type[BaseModel]) -> None:
+    """It is an answer that could be; the document has it (but for nulls, which the framework leaves out)."""
+    extra = model.model_config["json_schema_extra"]
+    assert isinstance(extra, dict)
+    (example,) = extra["examples"]  # type: ignore[misc]
+    model.model_validate_json(json.dumps(example), strict=True)
+    (shown,) = document["components"]["schemas"][model.__name__]["examples"]
+    assert shown["measure"] == example["measure"]  # type: ignore[index]
 
 
 async def test_the_index_leads_to_every_list(client: httpx.AsyncClient) -> None:

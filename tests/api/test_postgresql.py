@@ -50,6 +50,11 @@ QUESTIONS = [
     "/v1/controllers/A-02/reconciliation",
     "/v1/quarantine",
     "/v1/faults?controller=%00",
+    "/v1/tools/2042/charts/peak_tension_n?last=300",
+    "/v1/tools/2042/charts/curve_peak_n?controller=A-02&tests=beyond_limits,ewma",
+    "/v1/tools/2042/capability/peak_tension_n?lower=850&upper=1150&since=2026-03-01T00:00:00Z",
+    "/v1/tools/2042/change-point/peak_tension_n?since=2026-03-01T00:00:00Z",
+    "/v1/containment?tool=2042&measure=peak_tension_n&detected_at=2026-10-25T12:00:00Z&last=20",
     "/readyz",
 ]
 DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}

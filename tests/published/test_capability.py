@@ -176,6 +176,40 @@ def test_percentiles_and_shares_agree_with_r() -> None:
     assert (share.low, share.high) == pytest.approx((r["least"], r["most"]), rel=1e-9)
 
 
+def test_both_percentiles_agree_with_r() -> None:
+    """R's quantile of type 8 on either side."""
+    values = np.random.default_rng(15).gamma(3, size=5000)
+    r = run_r(
+        "q <- unname(quantile(x, c(0.00135, 0.99865), type = 8)); list(index = 12 / diff(q))",
+        x=values.tolist(),
+    )
+    pp = percentile_pp(values, Specification(0, 12), 0.95)
+    assert pp is not None
+    assert pp.estimate == pytest.approx(r["index"], rel=1e-9)
+
+
+def test_the_interval_of_cpk_keeps_its_confidence_in_r() -> None:
+    """R draws 4000 samples of 60 with a true Cpk of 4/3 and makes Bissell's interval with its own sd and
+    qnorm: ours of one sample is the same, and 95 % of them (± 1.4 %) hold the truth."""
+    values = np.random.default_rng(16).normal(size=60)
+    r = run_r(
+        """
+        interval <- function(y) {
+          c <- min(5 - mean(y), mean(y) + 4) / (3 * sd(y)); n <- length(y)
+          c + c(-1, 1) * qnorm(0.975) * sqrt(1 / (9 * n) + c^2 / (2 * (n - 1)))
+        }
+        set.seed(16)
+        held <- replicate(4000, { i <- interval(rnorm(60)); i[1] < 4 / 3 && 4 / 3 < i[2] })
+        list(one = interval(x), share = mean(held))
+        """,
+        x=values.tolist(),
+    )
+    mean, sigma = float(values.mean()), float(values.std(ddof=1))
+    ours = nearest_index(Specification(-4, 5), mean, sigma, 60, 59, 0.95)
+    assert (ours.low, ours.high) == pytest.approx(tuple(r["one"]), rel=1e-9)
+    assert r["share"] == pytest.approx(0.95, abs=0.014)
+
+
 # ---- short-term sigma ----------------------------------------------------------------------------
 
 

@@ -94,3 +94,27 @@ def test_the_set_agrees_with_probabilities_reckoned_in_r() -> None:
     found = change_point(values, confidence=0.95)
     assert isinstance(found, ChangePoint)
     assert set(r["set"]) <= set(found.set_places.tolist())
+
+
+def test_where_a_spread_changes_or_a_drift_begins_agrees_with_r() -> None:
+    """R takes the place with the greatest likelihood: of two variances about one mean, and of a line that
+    bends (lm on a hinge). Ours, the most probable one, is at most two places off, and our set holds R's."""
+    random = np.random.default_rng(17)
+    spread = np.concatenate((random.normal(0, 1, 120), random.normal(0, 3, 80)))
+    drift = random.normal(0, 1, 200) + np.maximum(np.arange(200) - 119, 0) * 0.08
+    r = run_r(
+        """
+        n <- 200; k <- 5:(n - 5); y <- x - mean(x)
+        v <- sapply(k, function(k) k * log(mean(y[1:k]^2)) + (n - k) * log(mean(y[(k + 1):n]^2)))
+        b <- sapply(k, function(k) deviance(lm(z ~ pmax(seq_len(n) - k, 0))))
+        list(spread = k[which.min(v)], drift = k[which.min(b)])
+        """,
+        x=spread.tolist(),
+        z=drift.tolist(),
+    )
+    for kind, values in (("spread", spread), ("drift", drift)):
+        found = change_point(values)
+        assert isinstance(found, ChangePoint)
+        assert found.kind == kind
+        assert abs(found.place - r[kind]) <= 2
+        assert r[kind] in found.set_places

@@ -11,6 +11,7 @@ import pytest
 from collector.analysis.baseline import Baseline, autocorrelation, phase_one
 from collector.analysis.chart_design import D2, D3, Cusum, Design, Ewma, cusum, draw, ewma
 from collector.analysis.charts import chart, limits_of
+from collector.analysis.run_rules import ZONES
 from tests.published.r import run_r
 
 # fmt: off
@@ -56,6 +57,80 @@ def test_individuals_chart_of_flow_rates() -> None:
     assert drawn.signalled().size == 0
     printed = limits_of(50.81, baseline.sigma * D2 / 1.128, Design())
     assert (printed.upper, printed.lower) == pytest.approx((55.8041, 45.8159), abs=5e-5)
+
+
+def test_limits_and_moving_ranges_agree_with_r() -> None:
+    """R makes them from its own diff, with d₂ and d₃ from integrals of the normal density. With a drift
+    behind the baseline, the same values and ranges are beyond."""
+    values = np.random.default_rng(12).normal(80, 2, 300)
+    values[150:] += np.linspace(0, 9, 150)
+    baseline = phase_one(values[:100])
+    assert isinstance(baseline, Baseline)
+    assert not baseline.left_out
+    r = run_r(
+        """
+        moment <- function(m) 2 * integrate(function(x) x^m * dnorm(x, sd = sqrt(2)), 0, Inf,
+                                            rel.tol = 1e-10)$value
+        d2 <- moment(1); d3 <- sqrt(moment(2) - d2^2)
+        b <- x[1:100]; s <- mean(abs(diff(b))) / d2
+        list(limits = c(mean(b), mean(b) + 3 * s, mean(b) - 3 * s, d2 * s, (d2 + 3 * d3) * s),
+             beyond = which(abs(x - mean(b)) > 3 * s) - 1, ranges = which(abs(diff(x)) > (d2 + 3 * d3) * s))
+        """,
+        x=values.tolist(),
+    )
+    drawn = chart(values, baseline, Design(moving_range=True, ewma=None, cusum=None))
+    ours = drawn.limits
+    assert [
+        ours.center,
+        ours.upper,
+        ours.lower,
+        ours.moving_range_center,
+        ours.moving_range_upper,
+    ] == pytest.approx(r["limits"], rel=1e-8)
+    assert len(r["beyond"]) > 20
+    assert np.flatnonzero(drawn.drawing.signals["beyond_limits"]).tolist() == r["beyond"]
+    assert np.flatnonzero(drawn.drawing.signals["moving_range"]).tolist() == np.ravel(r["ranges"]).tolist()
+
+
+def test_run_rules_signal_where_r_sees_their_patterns() -> None:
+    """R lays windows over the values (embed) and counts in each; every rule signals somewhere in the series,
+    and at the same places."""
+    random = np.random.default_rng(13)
+    z = np.concatenate(
+        [
+            random.normal(0, 1, 1500),
+            random.normal(0.8, 1, 300),
+            random.normal(0, 0.3, 200),
+            random.normal(0, 1, 200) + 1.8 * np.tile([1.0, -1.0], 100),
+            np.linspace(-2, 2, 30),
+        ]
+    )
+    r = run_r(
+        """
+        at <- function(n, hit) {           # hit: of a window, newest value first
+          w <- embed(x, n); which(apply(w, 1, hit)) + n - 2
+        }
+        side <- function(n, k, s) {
+          at(n, function(w) (w[1] > s && sum(w > s) >= k) || (w[1] < -s && sum(w < -s) >= k))
+        }
+        list(
+          beyond_limits = side(1, 1, 3), two_of_three_beyond_2_sigma = side(3, 2, 2),
+          four_of_five_beyond_1_sigma = side(5, 4, 1), eight_on_one_side = side(8, 8, 0),
+          nine_on_one_side = side(9, 9, 0),
+          six_rising_or_falling = at(6, function(w) all(diff(w) > 0) || all(diff(w) < 0)),
+          fourteen_alternating = at(14, function(w) all(diff(sign(diff(w))) != 0)),
+          fifteen_within_1_sigma = at(15, function(w) all(abs(w) < 1)),
+          eight_outside_1_sigma = at(8, function(w) all(abs(w) > 1)))
+        """,
+        x=z.tolist(),
+    )
+    found = draw(z, Design((*ZONES, "six_rising_or_falling", "fourteen_alternating"))).signals
+    for rule, places in r.items():
+        assert np.ravel(places).size > 0, rule
+        # the first windows are shorter here: a rule of 2 of 3 can signal at the second value
+        assert [at for at in np.flatnonzero(found[rule]).tolist() if at >= 14] == [  # type: ignore[index]
+            at for at in np.ravel(places).tolist() if at >= 14
+        ], rule
 
 
 # ---- EWMA ----------------------------------------------------------------------------------------
@@ -172,3 +247,32 @@ def test_test_of_dependence_and_the_autoregression_agree_with_r() -> None:
     assert baseline.treatment == "residuals"
     if not baseline.left_out:
         assert baseline.coefficients == pytest.approx((r["coefficient"],), rel=1e-9)
+
+
+def test_residuals_and_widened_limits_agree_with_r() -> None:
+    """R: what lm on three lagged values leaves, charted by stats::filter; long-run sigma from its
+    coefficients."""
+    noise = np.random.default_rng(14).uniform(-1.7, 1.7, 400)  # nothing lies beyond three sigmas
+    values = np.zeros(400)
+    for at, new in enumerate(noise):
+        values[at] = new + (0.5 * values[at - 1] if at else 0.0)
+    widened = phase_one(values, treat="widened")
+    charted = phase_one(values)
+    assert isinstance(widened, Baseline)
+    assert isinstance(charted, Baseline)
+    assert not widened.left_out
+    assert len(charted.coefficients) == 1
+    r = run_r(
+        """
+        y <- x - mean(x); w <- embed(y, 4); f <- lm(w[, 1] ~ 0 + w[, 2:4]); left <- residuals(f)
+        one <- stats::filter(x - center, c(1, -coefficient), sides = 1)
+        list(sigma = sd(x), long = sqrt(mean((left - mean(left))^2)) / (1 - sum(coef(f))),
+             residuals = as.numeric(one)[-1])
+        """,
+        x=values.tolist(),
+        center=charted.center,
+        coefficient=charted.coefficients[0],
+    )
+    assert (widened.sigma, widened.long_run_sigma) == pytest.approx((r["sigma"], r["long"]), rel=1e-9)
+    design = Design(moving_range=False, ewma=None, cusum=None)
+    assert chart(values, charted, design).charted == pytest.approx(np.array(r["residuals"]), abs=1e-9)

@@ -8,10 +8,10 @@ from scipy.signal import lfilter
 
 from collector.analysis import chart_design
 from collector.analysis.baseline import Baseline, NoBaseline, autocorrelation, phase_one
-from collector.analysis.chart_design import BLOCK, Cusum, Design, Ewma, cusum, ewma
+from collector.analysis.chart_design import BLOCK, Cusum, Design, Ewma, cusum, draw, ewma
 from collector.analysis.charts import Chart, Restart, chart, chart_stretches
 from collector.analysis.run_length import run_length
-from collector.analysis.run_rules import Floats
+from collector.analysis.run_rules import ZONES, Floats
 from tests.benchmarks.charts import DESIGNS, ratios
 
 QUICK = Design(moving_range=False, ewma=None, cusum=None)
@@ -60,6 +60,38 @@ def test_a_cusum_runs_on_over_the_edges_of_blocks(count: int, monkeypatch: pytes
     monkeypatch.setattr(chart_design, "BLOCK", 10 * BLOCK)
     for one, other in zip(in_blocks, cusum(z, 0.3, 2.0), strict=True):
         assert one == pytest.approx(other, abs=1e-7)
+
+
+ALL_ON = Design(
+    (*ZONES, "six_rising_or_falling", "fourteen_alternating"),
+    ewma=Ewma(widening=True),
+    cusum=Cusum(head_start_sigmas=2.0),
+)
+
+
+@pytest.mark.parametrize("block", [1, 7, 64])
+@pytest.mark.parametrize("cuts", [[], [1, 20, 300]], ids=["at once", "in four parts"])
+def test_charts_go_on_where_they_stood(block: int, cuts: list[int], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Drawn in one block, in many, or call by call: the same statistics and signals of every test."""
+    values = np.random.default_rng(3).normal(100.7, 2.0, (3, 500))
+    values[:, 200:230] = 100 + np.tile([3.0, -3.0], 15)
+    values[:, 230:237] = np.arange(7) + 97
+    values[:, 240:260] = 100.5
+    values[:, 300:340] -= 4
+    whole = draw(values, ALL_ON, 100.0, 2.0, 2.5)
+    assert all(flags.any() for flags in whole.signals.values())
+    monkeypatch.setattr(chart_design, "BLOCK", block)
+    standing, parts = None, []
+    for part in np.split(values, cuts, axis=1):
+        parts.append(draw(part, ALL_ON, 100.0, 2.0, 2.5, standing))
+        standing = parts[-1].standing
+    assert standing is not None
+    assert standing.count == 500
+    for name in ("moving_range", "ewma", "cusum_high", "cusum_low"):
+        joined = np.concatenate([getattr(part, name) for part in parts], axis=1)
+        np.testing.assert_allclose(joined, getattr(whole, name), atol=1e-9)
+    for test, flags in whole.signals.items():
+        assert np.array_equal(np.concatenate([part.signals[test] for part in parts], axis=1), flags), test
 
 
 @pytest.mark.parametrize(
@@ -256,6 +288,18 @@ def test_limits_restart_at_a_service_a_swap_and_a_settings_change() -> None:
 def test_a_restart_outside_the_values_is_refused() -> None:
     with pytest.raises(ValueError, match="outside"):
         chart_stretches(steady(50), [Restart(51, "service")], QUICK)
+
+
+def test_a_stretch_that_began_earlier_keeps_the_limits_that_it_has() -> None:
+    """Only the first stretch; the next has its own."""
+    earlier = accepted(phase_one(steady(100) - 50))
+    first, second = chart_stretches(steady(200), [Restart(100, "swap")], QUICK, first_baseline=earlier)
+    assert isinstance(first.chart, Chart)
+    assert isinstance(second.chart, Chart)
+    assert first.chart.baseline == earlier
+    assert first.chart.signalled().size == 100
+    assert second.chart.limits.center == pytest.approx(250, abs=2)
+    assert chart_stretches(np.array([]), [Restart(0, "swap")], QUICK) == ()
 
 
 def test_restarts_at_the_ends_make_no_empty_stretch() -> None:

@@ -6,7 +6,9 @@ import pytest
 
 from collector.analysis.chart_design import Cusum, Design, Ewma
 from collector.analysis.run_length import (
+    RUNS,
     USUAL,
+    USUAL_RUN_LENGTH,
     USUAL_VALUES,
     cusum_for,
     cusum_run_length,
@@ -103,3 +105,6 @@ def test_the_usual_design_is_what_it_would_be_worked_out_to_be() -> None:
     assert USUAL.ewma.limit_sigmas == pytest.approx(worked_out.ewma.limit_sigmas, rel=1e-6)
     assert USUAL.cusum.limit_sigmas == pytest.approx(worked_out.cusum.limit_sigmas, rel=1e-6)
     assert designed_for(USUAL_VALUES) is USUAL
+    simulated = simulated_run_length(USUAL, 0.0, RUNS)
+    assert USUAL_RUN_LENGTH.values == pytest.approx(simulated.values, rel=1e-6)
+    assert run_length(USUAL) is USUAL_RUN_LENGTH

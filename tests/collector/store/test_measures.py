@@ -45,6 +45,7 @@ def test_a_series_is_oldest_first_with_nothing_made_up(tool_id: int, book_reader
     assert (series.id(4), series.band[4]) == ("L1-01.1.5", "B20")
     assert (newest.sequence.tolist(), oldest.sequence.tolist()) == ([2, 5], [1, 2])
     assert series.mode[2] == "manual"
+    assert series.is_working().tolist() == [True, True, False, False, True]
     assert (len(nothing), nothing.values["work_j"].size) == (0, 0)
 
 
