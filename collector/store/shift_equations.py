@@ -5,6 +5,7 @@ Places are cut by number, not by time: each number and each change of the count 
 the equations of a day's shifts add up to that of the day.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
@@ -20,6 +21,7 @@ from collector.store.reconciliation import (
     NOT_STATED,
     Stay,
     Stretch,
+    changes_before,
     count_cycles,
     cut_to,
     equation,
@@ -59,8 +61,10 @@ def find_equations(
         first, last = (
             met if (place(each), each.total_count) == (place(met), None) else each for each in (first, last)
         )
+    changes = find_changes_from(connection, controller_id, min(first.epoch, last.epoch))
+    known = [here, *(mark for each in mounts for end in ("after", "until") if (mark := mark_of(each, end)))]
+    first, last = (counted_from(known, changes, each) for each in (first, last))
     cut = list(_cut(stays(mounts, first, origin, here, to_position=True), first, last))
-    changes = find_changes_from(connection, controller_id, first.epoch)
     lost = {each["epoch"] - 1 for each in changes if each["kind"] == "lost"}
     ends = {epoch: find_end_of_epoch(connection, controller_id, epoch) for epoch in lost}
     stretches = list(stretches_of(cut, changes, ends))
@@ -78,6 +82,26 @@ def unwrapped(row: Record, modulus: int | None) -> Record:
         "counter_difference": row["counter_difference"] - off,
         "unexplained": row["unexplained"] - off,
     }
+
+
+def counted_from(known: Sequence[Mark], changes: Sequence[Record], mark: Mark) -> Mark:
+    """A mark with the count that stood there, where its record does not tell it: from a mark of the same
+    epoch that has one, a cycle a number, and the changes of the count between. Pure.
+    """
+    from_there = [each for each in known if each.epoch == mark.epoch and each.total_count is not None]
+    if mark.total_count is not None or not from_there:
+        return mark
+    near = min(from_there, key=lambda each: abs(each.sequence - mark.sequence))
+    assert near.total_count is not None
+    here = bisect_left(changes, place(mark), key=lambda each: (each["epoch"], each["sequence"]))
+    there = changes_before(changes, near)
+    jumps = [
+        each["found"] - each["expected"]
+        for each in changes[min(here, there) : max(here, there)]
+        if each["kind"] != "lost"
+    ]
+    onward = sum(jumps) if here < there else -sum(jumps)
+    return Mark(mark.epoch, mark.sequence, near.total_count - (near.sequence - mark.sequence) - onward)
 
 
 def _cut(every: Sequence[Stay], first: Mark, last: Mark) -> Iterator[Stay]:

@@ -22,7 +22,7 @@ from collector.statements import Basis, Draft, Json, basis_of, changes, due, is_
 from collector.store.completeness import find_gaps_in, find_readings
 from collector.store.queries import Record, find_book, find_tool_names, records
 from collector.store.shift_equations import find_equations
-from collector.store.tables import book, controller, cycle, gap, statement, to_us
+from collector.store.tables import book, controller, count_change, cycle, gap, statement, to_us
 from collector.store.tallies import Dimension, count_by
 
 SHIFTS_MOST = 20
@@ -250,7 +250,8 @@ def _a_day_before(at: datetime | None) -> datetime | None:
 def find_events(
     connection: Connection, controller_ids: Sequence[int], after: int, ended_before: datetime
 ) -> list[Event]:
-    """Cycles and gaps that came into the book behind a commit number and lie before an instant."""
+    """Cycles, gaps and changes of counts that came into the book behind a commit number and lie before an
+    instant."""
     names = {
         row.controller_id: row.name
         for row in connection.execute(select(controller.c.controller_id, controller.c.name))
@@ -280,6 +281,16 @@ def find_events(
     for row in gaps:
         says = f"gap noticed: {row.reason}" if row.closed_at is None else f"gap filled: {row.closed_by}"
         found.append(Event(names[row.controller_id], row.after_at, row.before_at, says))
+    counts = connection.execute(
+        select(count_change).where(
+            count_change.c.controller_id.in_(controller_ids),
+            count_change.c.commit_number > after,
+            or_(count_change.c.after_at.is_(None), count_change.c.after_at < ended_before),
+        )
+    )
+    for row in counts:
+        says = f"change of the count noticed: {row.kind}"
+        found.append(Event(names[row.controller_id], row.after_at, row.noticed_at, says))
     return found
 
 

@@ -94,6 +94,7 @@ def test_a_run_length_that_can_t_be_had_is_refused(length: float) -> None:
         designed_for(300, ("beyond_limits", "eight_on_one_side"))
 
 
+@pytest.mark.timeout(300)
 def test_the_usual_design_is_what_it_would_be_worked_out_to_be() -> None:
     """It is known beforehand only to save the time."""
     worked_out = work_out_design(USUAL_VALUES)

@@ -53,6 +53,7 @@ class LineRig:
     rules: LineRules
     now: datetime = MET
     seen: Seen = field(default_factory=Seen)
+    records_tell_count: bool = True
     positions: dict[str, Position] = field(default_factory=dict)
     tools: dict[str, ToolName] = field(default_factory=dict)
     missing: dict[tuple[str, int], BookedCycle] = field(default_factory=dict)
@@ -75,16 +76,18 @@ class LineRig:
         before = self.positions[controller]
         sequence = before.sequence + number
         count = None if before.total_count is None else before.total_count + number
+        told = count if self.records_tell_count else None
         given = {"result": "ok", "completion": "completed", "mode": "automatic", "band": "B12", **said}
-        cycle = Cycle(sequence=sequence, total_count=count, raw=b"%d" % sequence, controller_time=at, **given)
+        cycle = Cycle(sequence=sequence, total_count=told, raw=b"%d" % sequence, controller_time=at, **given)
         return BookedCycle(before.epoch, sequence, at, 20.0, self.tools[controller], cycle)
 
     async def work(self, controller: str, *at: datetime, **said: Any) -> None:
         """Cycles that end at these instants, booked at once; the controller is read through to the last."""
         made = [self.make(controller, each, number, **said) for number, each in enumerate(at, start=1)]
         self.stored += [(controller, each) for each in made]
-        last = made[-1]
-        position = Position(last.epoch, last.sequence, last.cycle.total_count, last.ended_at)
+        last, before = made[-1], self.positions[controller]
+        count = None if before.total_count is None else before.total_count + len(made)
+        position = Position(last.epoch, last.sequence, count, last.ended_at)
         await self._commit(controller, position, cycles=tuple(made))
 
     async def lose(self, controller: str, *at: datetime) -> Gap:

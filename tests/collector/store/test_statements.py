@@ -266,6 +266,38 @@ async def test_a_count_that_is_cleared_is_explained(line: LineRig) -> None:
     assert [len(each["count_changes"]) for each in (early, late)] == [2, 1]
 
 
+async def test_where_records_do_not_tell_the_count_that_of_the_status_does(line: LineRig) -> None:
+    """What stood at the bounds of the shift is told from there: a cycle a number, and the clears."""
+    line.records_tell_count = False
+    await line.work("L1-01", *times(MET, 5))
+    await line.clear("L1-01", MET + HOUR)
+    await line.work("L1-01", *times(MET + HOUR, 7))
+    await line.work("L1-01", *times(EARLY_ENDS, 3))
+    await line.clear("L1-01", EARLY_ENDS + HOUR)
+    await line.work("L1-01", *times(EARLY_ENDS + HOUR, 2))
+    await line.clear("L1-01", LATE_ENDS)
+    await line.read_through(LATE_ENDS + MINUTE)
+    await line.close(LATE_ENDS + MINUTE)
+    early, late = (line.latest()[key]["reconciliation"][0] for key in (EARLY, LATE))
+    assert (early["counter_begin"], early["counter_end"], early["cleared"]) == ("5000", "7", 5005)
+    assert (late["counter_begin"], late["counter_end"], late["cleared"]) == ("7", "2", 10)
+    assert early["unexplained"] == late["unexplained"] == 0
+
+
+async def test_a_clear_that_is_noticed_late_revises_the_equation(line: LineRig) -> None:
+    """Though no cycle came with it."""
+    await line.work("L1-01", *times(MET, 5))
+    await line.read_through(EARLY_ENDS + MINUTE)
+    await line.close(EARLY_ENDS + MINUTE)
+    before = line.positions["L1-01"]
+    change = CountChange("cleared", Mark(1, 3, 5003), 5001, MET, EARLY_ENDS + HOUR)
+    await line._commit("L1-01", before, counts=(change,))
+    await line.close(EARLY_ENDS + HOUR)
+    body = line.latest()[EARLY]
+    assert body["revision"] == 2
+    assert {each["cause"] for each in body["changes"]} == {"change of the count noticed: cleared"}
+
+
 async def test_a_count_that_wraps_is_no_remainder(line: LineRig) -> None:
     """The record's count begins anew at its width; the difference is taken modulo that."""
     await line.clear("L1-02", MET)
