@@ -52,7 +52,6 @@ class RunLength:
     method: Literal["exact", "simulated"]
 
 
-@lru_cache(maxsize=256)
 USUAL_VALUES, USUAL, USUAL_RUN_LENGTH = (
     2000.0,
     Design(
@@ -68,6 +67,7 @@ USUAL_VALUES, USUAL, USUAL_RUN_LENGTH = (
 beforehand, since it takes some ten seconds."""
 
 
+@lru_cache(maxsize=256)
 def run_length(design: Design, shift_sigmas: float = 0.0, runs: int = RUNS) -> RunLength:
     """The average run length of all that is switched on together; remembered by its arguments."""
     exact = _exact(design, shift_sigmas)
