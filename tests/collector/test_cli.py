@@ -5,10 +5,10 @@ import io
 import json
 import subprocess
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -21,8 +21,8 @@ from collector.model import ControllerIdentity, Position, ToolName
 from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
 from collector.store.statements import Seen
 from collector.store.tables import cycle
-from collector.store.writer import Writer
-from tests.collector.store.rigs import OTHER_TOOL, entry
+from collector.store.writer import Writer, utc_now
+from tests.collector.store.rigs import MORNING, OTHER_TOOL, entry
 from tests.collector.store.told import Told
 
 ROOT = Path(__file__).parents[2]
@@ -63,11 +63,11 @@ async def tool(site: Path) -> ToolName:
 
 
 @asynccontextmanager
-async def writing(site: Path) -> AsyncIterator[Writer]:
+async def writing(site: Path, now: Callable[[], datetime] = utc_now) -> AsyncIterator[Writer]:
     """The writer of the site's book, which knows two controllers."""
     engine = open_book_writer(StoreAddress(folder=site.parent / "book"))
     migrate_book(engine)
-    async with Writer(engine) as writer:
+    async with Writer(engine, now) as writer:
         await writer.register(
             [
                 ControllerIdentity(name, "L1", "10", "s7", "ring-s7", "127.0.0.1:102")
@@ -253,7 +253,7 @@ async def close_a_day(site: Path) -> None:
     """The day of the cycles is over, its controller was read through, and one pass was made."""
     whole = entry("L1-01", 1, 12)
     after = whole.cycles[-1].ended_at + timedelta(days=1)
-    async with writing(site) as writer:
+    async with writing(site, lambda: MORNING) as writer:
         await writer.commit(replace(whole, position=Position(1, 12, None, after)))
         loaded, layouts = load_site(site)
         reader = open_book_reader(loaded.store_address)
