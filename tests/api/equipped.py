@@ -10,7 +10,6 @@ from collector.model import BookedCurve, BookedCycle, Curve, Cycle, SettingChang
 from tests.api.plant import LATEST, MOVED, SITE, Filling
 
 EQUIPMENT = """
-[analysis]
 least_supply_kpa = 550.0
 
 [[bands]]
@@ -34,7 +33,8 @@ model = "C-4"
 wheel_radius_mm = 12.0
 efficiency = 0.92
 """
-"""Nobody has said what punch pressure the thick band needs."""
+"""Goes on with [analysis], the last section of SITE. Nobody has said what punch pressure the thick band
+needs."""
 
 STATION = "A-02"
 SECOND = timedelta(seconds=1)
