@@ -141,7 +141,7 @@ def at_start(design: Design, shape: tuple[int, ...] = ()) -> Standing:
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """What is charted, (..., n) each, in sigmas; None where it is not switched on."""
+    """What is charted, (..., n) each or the newest of them, in sigmas; None where it is not switched on."""
 
     moving_range: Floats | None
     """NaN at the first value, which has none."""
@@ -150,7 +150,7 @@ class Drawing:
     cusum_low: Floats | None
     """Both sums are 0 or more."""
     signals: dict[Test, Flags]
-    """Where each test that is switched on signals."""
+    """Where each test that is switched on signals, (..., n)."""
     standing: Standing
     """After the last value."""
 
@@ -215,14 +215,17 @@ def draw(
     sigma: float = 1.0,
     slow_sigma: float | None = None,
     standing: Standing | None = None,
+    newest: int | None = None,
 ) -> Drawing:
-    """Charts (..., n) values without NaN; EWMA and CUSUM stand in `slow_sigma` where it is given. `standing`:
-    of the values before these, where the charts go on."""
+    """Charts (..., n) values without NaN; EWMA and CUSUM stand in `slow_sigma` where it is given.
+
+    `standing`: of the values before these, where the charts go on; `newest`: keep the lines of the last so
+    many values only (None: all). The signals are of all of them either way.
+    """
     now = standing or at_start(design, values.shape[:-1])
     level, high_end, low_end = now.ewma, now.cusum_high, now.cusum_low
-    ranges = np.empty_like(values) if design.moving_range else None
-    smooth = np.empty_like(values) if design.ewma else None
-    high, low = (np.empty_like(values) if design.cusum else None for _ in range(2))
+    ranges, smooth = (_Line(values.shape, newest) for _ in range(2))
+    high, low = (_Line(values.shape, newest) for _ in range(2))
     sums = _Sums(design.cusum.allowance_sigmas, values.shape) if design.cusum else None
     found: dict[Test, Flags] = {test: np.empty(values.shape, bool) for test in design.tests}
     count = values.shape[-1]
@@ -236,21 +239,52 @@ def draw(
         slow = z if slow_sigma is None else z * (sigma / slow_sigma)
         for rule in design.rules:
             found[rule][here] = signals(along, rule, design.limit_sigmas)[..., PAST:]
-        if ranges is not None:
-            range_here = np.subtract(z, along[..., PAST - 1 : -1], out=ranges[here])
+        if design.moving_range:
+            range_here = np.subtract(z, along[..., PAST - 1 : -1], out=ranges.room_for(begin))
             np.abs(range_here, out=range_here)
             np.greater(range_here, design.moving_range_limit, out=found["moving_range"][here])
-        if design.ewma and smooth is not None:
-            smooth[here] = smooth_here = ewma(slow, design.ewma.weight, level)
+        if design.ewma:
+            smooth_here = ewma(slow, design.ewma.weight, level)
             level = smooth_here[..., -1:].copy()
+            if smooth.keeps(begin):
+                smooth.room_for(begin)[...] = smooth_here
             half_width = design.ewma.half_width(z.shape[-1], now.count + begin)
             np.greater(np.abs(smooth_here, out=smooth_here), half_width, out=found["ewma"][here])
-        if design.cusum and sums and high is not None and low is not None:
-            high_end, low_end = sums.go_on(slow, high_end, low_end, high[here], low[here])
-            np.greater(high[here], design.cusum.limit_sigmas, out=found["cusum_high"][here])
-            np.greater(low[here], design.cusum.limit_sigmas, out=found["cusum_low"][here])
+        if design.cusum and sums:
+            high_here, low_here = high.room_for(begin), low.room_for(begin)
+            high_end, low_end = sums.go_on(slow, high_end, low_end, high_here, low_here)
+            np.greater(high_here, design.cusum.limit_sigmas, out=found["cusum_high"][here])
+            np.greater(low_here, design.cusum.limit_sigmas, out=found["cusum_low"][here])
         room[..., :PAST] = along[..., -PAST:]
-    past = room[..., :PAST].copy()
     return Drawing(
-        ranges, smooth, high, low, found, Standing(now.count + count, past, level, high_end, low_end)
+        ranges.kept if design.moving_range else None,
+        smooth.kept if design.ewma else None,
+        high.kept if design.cusum else None,
+        low.kept if design.cusum else None,
+        found,
+        Standing(now.count + count, room[..., :PAST].copy(), level, high_end, low_end),
     )
+
+
+class _Line:
+    """One line of a drawing while it is drawn, block by block: what is not kept is drawn over."""
+
+    def __init__(self, shape: tuple[int, ...], newest: int | None) -> None:
+        self._count = shape[-1]
+        self._newest = self._count if newest is None else min(newest, self._count)
+        self._first = (self._count - self._newest) // BLOCK * BLOCK
+        """Of the block that the first kept value is in."""
+        self._all = np.empty((*shape[:-1], max(self._count - self._first, min(BLOCK, self._count))))
+
+    def room_for(self, begin: int) -> Floats:
+        """For the block that begins there."""
+        at = max(begin - self._first, 0)
+        return self._all[..., at : at + min(BLOCK, self._count - begin)]
+
+    def keeps(self, begin: int) -> bool:
+        """Whether anything of that block is kept."""
+        return begin >= self._first and self._newest > 0
+
+    @property
+    def kept(self) -> Floats:
+        return self._all[..., self._count - self._first - self._newest : self._count - self._first]

@@ -132,10 +132,13 @@ def chart_stretches(
     return tuple(stretches)
 
 
-def chart(values: Floats, baseline: Baseline, design: Design, first: int = 0) -> Chart:
+def chart(
+    values: Floats, baseline: Baseline, design: Design, first: int = 0, newest: int | None = None
+) -> Chart:
     """(n,) values in time order on limits that stand already (phase II); NaN is a cycle without the value.
 
-    `first` is added to every place in the result.
+    `first` is added to every place in the result; `newest`: keep the lines of the last so many charted values
+    only, the signals of all (None: of all).
     """
     values = np.asarray(values, np.float64)
     if values.ndim != 1:
@@ -148,7 +151,7 @@ def chart(values: Floats, baseline: Baseline, design: Design, first: int = 0) ->
         charted, center = residuals(charted, baseline)[lags:], 0.0
         is_charted[np.flatnonzero(is_charted)[:lags]] = False
     slow_sigma = baseline.long_run_sigma if _is_widened(baseline) else None
-    drawing = draw(charted, design, center, baseline.sigma, slow_sigma)
+    drawing = draw(charted, design, center, baseline.sigma, slow_sigma, newest=newest)
     return Chart(
         baseline=baseline,
         design=design,

@@ -237,7 +237,7 @@ def _some_runs(
     running = np.arange(BATCH)
     standing = at_start(design, (BATCH,))
     while running.size and standing.count < MOST_VALUES:
-        drawn = draw(rng.normal(shift, 1.0, (running.size, AT_ONCE)), design, standing=standing)
+        drawn = draw(rng.normal(shift, 1.0, (running.size, AT_ONCE)), design, standing=standing, newest=0)
         found = np.logical_or.reduce(list(drawn.signals.values()))
         hit = found.any(axis=1)
         lengths[running[hit]] = standing.count + found[hit].argmax(axis=1) + 1

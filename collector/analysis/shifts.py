@@ -120,7 +120,7 @@ def _shift(found: _Measured, expected: Expected, is_open: Collection[Subject]) -
 
 def _signals(found: _Measured, expected: Expected) -> bool:
     """Among the newest values."""
-    signalled = chart(found.values, found.baseline, expected.design).signalled()
+    signalled = chart(found.values, found.baseline, expected.design, newest=0).signalled()
     return bool(signalled.size) and bool(signalled[-1] >= found.values.size - NEWEST)
 
 

@@ -321,3 +321,18 @@ def test_charting_costs_a_few_plain_passes_over_the_values() -> None:
     """A small run of `python -m tests.benchmarks.charts`, with room for a loaded machine."""
     name = "three charts, four rules"
     assert ratios(200_000, {name: DESIGNS[name]})[name] < 12
+
+
+@given(count=st.integers(1, 400), newest=st.integers(0, 450), block=st.integers(20, 90))
+def test_lines_that_are_not_kept_change_no_signal(count: int, newest: int, block: int) -> None:
+    """The lines are those of the newest values, the signals of all, however the values fall into blocks."""
+    values = np.random.default_rng(count).normal(0.3, 1.2, count)
+    whole = draw(values, Design())
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(chart_design, "BLOCK", block)
+        part = draw(values, Design(), newest=newest)
+    kept = min(newest, count)
+    for line in ("moving_range", "ewma", "cusum_high", "cusum_low"):
+        expected, found = getattr(whole, line)[count - kept :], getattr(part, line)
+        np.testing.assert_allclose(found, expected, atol=1e-9)
+    assert all((part.signals[test] == flags).all() for test, flags in whole.signals.items())
