@@ -1,6 +1,8 @@
 """The house: who may import whom, and which parts do no I/O."""
 
 import ast
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -90,3 +92,11 @@ def test_a_client_library_never_leaves_its_source(library: str) -> None:
     }
     home = {"pymodbus": "modbus", "snap7": "s7", "aiomqtt": "mqtt", "paho": "mqtt"}[library]
     assert holders <= {f"collector/sources/{home}.py"}
+
+
+@pytest.mark.parametrize("module", ["collector.daemon", "api.app"])
+def test_nothing_waits_for_the_statistics_at_start(module: str) -> None:
+    """After a kill a collector has to be back before its controllers forget."""
+    asks = f"import {module}, sys; print(*sys.modules)"
+    ended = subprocess.run([sys.executable, "-c", asks], capture_output=True, text=True, check=True)
+    assert not {"scipy.stats", "scipy.sparse", "statsmodels", "pandas"} & set(ended.stdout.split())

@@ -14,8 +14,6 @@ from dataclasses import dataclass, replace
 from typing import Literal, cast
 
 import numpy as np
-from statsmodels.stats.diagnostic import acorr_ljungbox  # type: ignore[import-untyped]
-from statsmodels.tsa.stattools import acf  # type: ignore[import-untyped]
 
 from collector.analysis.change_point import ChangePoint, change_point
 from collector.analysis.chart_design import D2
@@ -134,6 +132,8 @@ def autocorrelation(values: Floats) -> Autocorrelation:
     if values.ndim != 1 or values.size < 4 or not np.isfinite(values).all() or np.ptp(values) == 0:
         raise ValueError("autocorrelation needs at least 4 finite values that are not all equal")
     lags = min(10, values.size // 4)
+    from statsmodels.tsa.stattools import acf  # type: ignore[import-untyped]  # see the package
+
     lag_1 = cast(Floats, acf(values, nlags=1, fft=False))[1]
     p_value = _ljung_box(values, lags, 0)
     return Autocorrelation(float(lag_1), p_value, lags, p_value < DOUBT)
@@ -225,6 +225,8 @@ def _beyond(values: Floats, kept: Flags, found: Baseline) -> dict[int, str]:
 
 
 def _ljung_box(values: Floats, lags: int, fitted: int) -> float:
+    from statsmodels.stats.diagnostic import acorr_ljungbox  # type: ignore[import-untyped]  # see the package
+
     table = acorr_ljungbox(values, lags=[max(lags, fitted + 1)], model_df=fitted)
     return float(table["lb_pvalue"].iloc[0])
 

@@ -20,9 +20,7 @@ from math import asin, inf, isfinite, pi, sqrt
 from typing import Literal, cast
 
 import numpy as np
-from scipy import stats
-from scipy.optimize import brentq
-from statsmodels.stats.diagnostic import normal_ad  # type: ignore[import-untyped]
+import scipy
 
 from collector.analysis.baseline import Autocorrelation, autocorrelation
 from collector.analysis.chart_design import D2
@@ -153,6 +151,8 @@ def capability(
 def normality(values: Floats) -> Normality:
     """Anderson and Darling's test with mean and sigma from the sample; its p-value after D'Agostino &
     Stephens (Goodness-of-Fit Techniques, 1986, table 4.9). (n,) finite values, not all equal."""
+    from statsmodels.stats.diagnostic import normal_ad  # type: ignore[import-untyped]  # see the package
+
     statistic, p_value = cast(tuple[float, float], normal_ad(values))
     return Normality(bool(p_value >= DOUBT), float(statistic), float(p_value))
 
@@ -168,7 +168,7 @@ def spread_index(
         return None
     estimate = (specification.upper - specification.lower) / (6 * sigma)
     tail = (1 - confidence) / 2
-    low, high = (sqrt(stats.chi2.ppf(share, degrees) / degrees) for share in (tail, 1 - tail))
+    low, high = (sqrt(scipy.stats.chi2.ppf(share, degrees) / degrees) for share in (tail, 1 - tail))
     return Index(estimate, estimate * low, estimate * high, "chi-square")
 
 
@@ -189,7 +189,7 @@ def nearest_index(
     if len(distances) == 1 and degrees == count - 1:
         low, high = one_limit_interval(estimate, count, confidence)
         return Index(estimate, low, high, "noncentral t")
-    z = float(stats.norm.ppf((1 + confidence) / 2))
+    z = float(scipy.stats.norm.ppf((1 + confidence) / 2))
     reach = z * sqrt(1 / (9 * count) + estimate**2 / (2 * degrees))
     return Index(estimate, estimate - reach, estimate + reach, "Bissell")
 
@@ -201,10 +201,10 @@ def one_limit_interval(estimate: float, count: int, confidence: float) -> tuple[
 
     def bound(share: float) -> float:
         def miss(index: float) -> float:
-            return float(stats.nct.cdf(observed, count - 1, scale * index)) - share
+            return float(scipy.stats.nct.cdf(observed, count - 1, scale * index)) - share
 
         reach = 10 * sqrt(1 / (9 * count) + estimate**2 / (2 * (count - 1)))
-        return float(brentq(miss, estimate - reach, estimate + reach))
+        return float(scipy.optimize.brentq(miss, estimate - reach, estimate + reach))
 
     return bound(1 - tail), bound(tail)
 
@@ -246,7 +246,7 @@ def equivalent_ppk(values: Floats, specification: Specification, confidence: flo
     sides += [] if specification.upper is None else [int((values > specification.upper).sum())]
     worse, n = max(sides), values.size
     low, high = _share_interval(worse, n, 1 - (1 - confidence) / len(sides))
-    estimate, least, most = (float(-stats.norm.ppf(share)) / 3 for share in (worse / n, high, low))
+    estimate, least, most = (float(-scipy.stats.norm.ppf(share)) / 3 for share in (worse / n, high, low))
     return Index(estimate, least, most, "Clopper-Pearson")
 
 
@@ -292,8 +292,8 @@ def percentile_interval(values: Floats, share: float, confidence: float) -> Perc
     """Of a sample (median-unbiased, Hyndman & Fan's type 8), with order statistics about it: the number of
     values below it is binomial. ±inf where the sample has no order statistic far enough out."""
     ordered, n, tail = np.sort(values), values.size, (1 - confidence) / 2
-    below = int(stats.binom.ppf(tail, n, share))
-    above = int(stats.binom.ppf(1 - tail, n, share)) + 1
+    below = int(scipy.stats.binom.ppf(tail, n, share))
+    above = int(scipy.stats.binom.ppf(1 - tail, n, share)) + 1
     return Percentile(
         float(np.quantile(ordered, share, method="median_unbiased")),
         float(ordered[below - 1]) if below >= 1 else -inf,
@@ -323,5 +323,5 @@ def _over(part: float, whole: float) -> float:
 
 
 def _share_interval(count: int, of: int, confidence: float) -> tuple[float, float]:
-    found = stats.binomtest(count, of).proportion_ci(confidence, method="exact")
+    found = scipy.stats.binomtest(count, of).proportion_ci(confidence, method="exact")
     return float(found.low), float(found.high)

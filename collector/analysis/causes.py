@@ -23,8 +23,8 @@ from math import expm1, inf, log, sqrt
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.stats import binomtest, norm
 
 Floats = NDArray[np.float64]
 Cause = Literal["low air", "punch wear or lubrication", "joint or band", "lock", "slack or feed", "no band"]
@@ -177,7 +177,7 @@ def hodges_lehmann(before: Floats, after: Floats, confidence: float) -> tuple[fl
     if np.isnan(differences[-1]):
         raise ValueError("a shift can't be taken of NaN")
     m, n = before.size, after.size
-    z = float(norm.ppf((1 + confidence) / 2))
+    z = float(scipy.stats.norm.ppf((1 + confidence) / 2))
     rank = int(m * n / 2 - z * sqrt(m * n * (m + n + 1) / 12))
     estimate = float(np.median(differences))
     if rank < 1:
@@ -196,7 +196,7 @@ def share_difference(
     """
     shares, lows, highs = [], [], []
     for count, cycles in ((before, cycles_before), (after, cycles_after)):
-        interval = binomtest(count, cycles).proportion_ci(confidence, method="wilson")
+        interval = scipy.stats.binomtest(count, cycles).proportion_ci(confidence, method="wilson")
         shares.append(count / cycles)
         lows.append(float(interval.low))
         highs.append(float(interval.high))

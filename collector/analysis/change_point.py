@@ -22,7 +22,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln
+import scipy
 
 from collector.analysis.run_rules import Floats
 
@@ -193,7 +193,7 @@ def _explained_by_drift(sum_after: Floats, after: Floats) -> Floats:
 
 
 def _scale_evidence(squares: Floats, degrees: Floats) -> Floats:
-    return np.asarray(gammaln(degrees / 2) - degrees / 2 * np.log(squares), np.float64)
+    return np.asarray(scipy.special.gammaln(degrees / 2) - degrees / 2 * np.log(squares), np.float64)
 
 
 def _best(fits: Mapping[Kind, _Fit], n: int) -> Kind:

@@ -13,7 +13,7 @@ from math import isfinite, pi, sqrt
 from typing import Literal
 
 import numpy as np
-from scipy.signal import lfilter
+import scipy
 
 from collector.analysis.run_rules import Flags, Floats, Rule, signals
 
@@ -158,7 +158,7 @@ class Drawing:
 def ewma(values: Floats, weight: float, start: float | Floats = 0.0) -> Floats:
     """z_t = weight·x_t + (1 − weight)·z_{t−1}, z_0 = start, in the unit of the values."""
     before = np.broadcast_to((1 - weight) * np.asarray(start), (*values.shape[:-1], 1))
-    smoothed, _ = lfilter([weight], [1.0, weight - 1.0], values, zi=before)
+    smoothed, _ = scipy.signal.lfilter([weight], [1.0, weight - 1.0], values, zi=before)
     return np.asarray(smoothed, np.float64)
 
 

@@ -11,8 +11,8 @@ from math import inf, isfinite
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 Floats = NDArray[np.float64]
 
@@ -64,8 +64,8 @@ def poisson_interval(count: int, confidence: float = 0.95) -> tuple[float, float
     """
     _check(count, confidence)
     tail = (1 - confidence) / 2
-    low = float(stats.chi2.ppf(tail, 2 * count)) / 2 if count else 0.0
-    return low, float(stats.chi2.isf(tail, 2 * count + 2)) / 2
+    low = float(scipy.stats.chi2.ppf(tail, 2 * count)) / 2 if count else 0.0
+    return low, float(scipy.stats.chi2.isf(tail, 2 * count + 2)) / 2
 
 
 # ---- Pareto --------------------------------------------------------------------------------------
@@ -187,9 +187,9 @@ def compare(
         return Comparison(None, 0.0, inf, 1.0, confidence)
     scale = first_exposure / second_exposure
     under_equal = second_exposure / (first_exposure + second_exposure)
-    less = stats.binomtest(second_count, both, under_equal, alternative="less")
-    greater = stats.binomtest(second_count, both, under_equal, alternative="greater")
-    share = stats.binomtest(second_count, both).proportion_ci(confidence, method="exact")
+    less = scipy.stats.binomtest(second_count, both, under_equal, alternative="less")
+    greater = scipy.stats.binomtest(second_count, both, under_equal, alternative="greater")
+    share = scipy.stats.binomtest(second_count, both).proportion_ci(confidence, method="exact")
     return Comparison(
         ratio=second_count / first_count * scale if first_count else inf,
         low_ratio=_odds(float(share.low)) * scale,
@@ -247,8 +247,8 @@ def mean_between(
     return MeanBetween(
         count=count,
         mean=exposure / count,
-        low=2 * exposure / float(stats.chi2.isf(tail, freedom)),
-        high=2 * exposure / float(stats.chi2.ppf(tail, 2 * count)),
+        low=2 * exposure / float(scipy.stats.chi2.isf(tail, freedom)),
+        high=2 * exposure / float(scipy.stats.chi2.ppf(tail, 2 * count)),
         confidence=confidence,
     )
 
@@ -295,7 +295,7 @@ def bursts(counts: NDArray[np.int64], exposures: Floats) -> Bursts:
     expected = count.sum() * exposure / exposure.sum()
     chi2 = float(((count - expected) ** 2 / expected).sum())
     freedom = count.size - 1
-    return Bursts(chi2 / freedom, float(stats.chi2.sf(chi2, freedom)))
+    return Bursts(chi2 / freedom, float(scipy.stats.chi2.sf(chi2, freedom)))
 
 
 def _check(count: int, confidence: float) -> None:

@@ -11,8 +11,8 @@ from datetime import UTC, datetime
 from math import isfinite, nan
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from collector.analysis import level
 from collector.analysis.trend import Crossing
@@ -123,7 +123,7 @@ def _use(weekday: int, shift: str, made: Floats, hours: Floats, confidence: floa
     low = high = None
     if made.size > 1:
         error = float(made.std(ddof=1)) / np.sqrt(made.size)
-        width = float(stats.t.isf((1 - confidence) / 2, made.size - 1) * error)
+        width = float(scipy.stats.t.isf((1 - confidence) / 2, made.size - 1) * error)
         low, high = max(0.0, mean - width), mean + width
     return Use(
         weekday=weekday,

@@ -17,9 +17,8 @@ from itertools import product
 from math import log
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import linalg
-from scipy.special import logsumexp
 
 Floats = NDArray[np.float64]
 
@@ -80,7 +79,7 @@ def draw(
     logs = np.array(
         [fit.log_weight + log(wanders[wander]) for fit, (_, wander) in zip(fits, grid, strict=True)]
     )
-    chosen = np.sort(rng.choice(len(fits), size=count, p=np.exp(logs - logsumexp(logs))))
+    chosen = np.sort(rng.choice(len(fits), size=count, p=np.exp(logs - scipy.special.logsumexp(logs))))
     freedom = y.size - regressors.shape[1]
     rho, wander = np.array(grid)[chosen].T
     noise_sd = np.sqrt(np.array([fit.residual for fit in fits])[chosen] / rng.chisquare(freedom, count))
@@ -96,18 +95,18 @@ def _fit(y: Floats, regressors: Floats, steps: Floats, rho: float, wander: float
     lags = np.abs(since[:, None] - since[None, :])
     covariance = rho**lags + wander * np.minimum(since[:, None], since[None, :]) + TINY * np.eye(y.size)
     with_end = np.column_stack([wander * since, rho ** (since[-1] - since)])
-    root = linalg.cholesky(covariance, lower=True)
-    white = linalg.solve_triangular(root, np.column_stack([regressors, with_end, y]), lower=True)
+    root = scipy.linalg.cholesky(covariance, lower=True)
+    white = scipy.linalg.solve_triangular(root, np.column_stack([regressors, with_end, y]), lower=True)
     x, ends, z = white[:, : regressors.shape[1]], white[:, regressors.shape[1] : -1], white[:, -1]
-    q, r = linalg.qr(x, mode="economic")
-    beta = linalg.solve_triangular(r, q.T @ z)
+    q, r = scipy.linalg.qr(x, mode="economic")
+    beta = scipy.linalg.solve_triangular(r, q.T @ z)
     left = z - x @ beta
     residual = float(left @ left + TINY**2 * (y @ y) + np.finfo(np.float64).tiny)
     freedom = y.size - x.shape[1]
     log_weight = -float(np.log(np.diag(root)).sum() + np.log(np.abs(np.diag(r))).sum())
     log_weight -= freedom / 2 * np.log(residual)
     # u and e at the end are ends'·(z − x·β) plus what the data leave open
-    of_beta = linalg.inv(r)
+    of_beta = scipy.linalg.inv(r)
     turned = -(ends.T @ x) @ of_beta
     open_end = np.diag([wander * since[-1], 1.0]) - ends.T @ ends
     roots = np.block([[of_beta, np.zeros((x.shape[1], 2))], [turned, _root(open_end)]])

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from math import exp, inf, log, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, stats
 
 Floats = NDArray[np.float64]
 
@@ -97,7 +97,7 @@ def fit_weibull(ages: Floats, failed: NDArray[np.bool_], confidence: float = 0.9
     high = 1.0
     while slack(high) < 0:
         high *= 2
-    shape = float(optimize.brentq(slack, 1e-6, high, xtol=1e-13, rtol=1e-14))
+    shape = float(scipy.optimize.brentq(slack, 1e-6, high, xtol=1e-13, rtol=1e-14))
     log_scale = log(float(np.exp(shape * logs).sum()) / count) / shape
     low_shape, high_shape, low_scale, high_scale = _intervals(logs, shape, log_scale, count, confidence)
     # ln f summed over the failed, and ln R over all: the sum of (t/η)^β is the number of failed
@@ -130,7 +130,7 @@ def _intervals(
     crossed = shape * float((z * hazards).sum())
     information = np.array([[shape**2 * count, crossed], [crossed, count + float((z**2 * hazards).sum())]])
     (of_scale, of_shape) = np.sqrt(np.diag(np.linalg.inv(information)))
-    width = float(stats.norm.isf((1 - confidence) / 2))
+    width = float(scipy.stats.norm.isf((1 - confidence) / 2))
     spread, factor = exp(width * float(of_shape)), exp(width * float(of_scale))
     return shape / spread, shape * spread, 1 / factor, factor
 
@@ -210,10 +210,10 @@ def changing_rate(at: Floats, end: float, confidence: float = 0.8) -> ChangingRa
         )
     unbiased = (n - 1) / logs
     mean = end / (n * unbiased)
-    z = float(stats.norm.isf((1 - confidence) / 2))
+    z = float(scipy.stats.norm.isf((1 - confidence) / 2))
     slow = (n + z**2 / 4 + sqrt(n * z**2 / 2 + z**4 / 16)) ** 2
     fast = n - z * sqrt(n / 2)
-    steady = stats.chi2(2 * n)
+    steady = scipy.stats.chi2(2 * n)
     return ChangingRate(
         shape=n / logs,
         unbiased_shape=unbiased,
@@ -266,7 +266,7 @@ def changing_counts(ends: Floats, counts: NDArray[np.int64]) -> ChangingCounts |
         gains = np.diff(weighted, prepend=0.0) / np.diff(powers, prepend=0.0)
         return float((count * gains).sum())
 
-    shape = float(optimize.brentq(slack, 1e-4, 100.0, xtol=1e-12))
+    shape = float(scipy.optimize.brentq(slack, 1e-4, 100.0, xtol=1e-12))
     return ChangingCounts(shape, total / float(bounds[-1]) ** shape, total * shape / float(bounds[-1]))
 
 

@@ -22,10 +22,7 @@ from math import ceil, inf, isfinite, log, sqrt
 from typing import Literal
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.sparse import csc_array, eye_array
-from scipy.sparse.linalg import spsolve
-from scipy.special import ndtr, ndtri
+import scipy
 
 from collector.analysis.chart_design import Cusum, Design, Ewma, at_start, draw
 from collector.analysis.run_rules import ZONES, Flags, Floats, Rule, Zones, zones_of
@@ -106,7 +103,7 @@ def rules_run_length(rules: tuple[Rule, ...], shift_sigmas: float = 0.0, limit_s
         (zones, region) for zones in (zones_of(r, limit_sigmas) for r in rules) for region in zones.regions
     ]
     edges = sorted({edge for _, region in watched for interval in region for edge in interval} | {-inf, inf})
-    chances = np.diff(ndtr(np.array(edges) - shift_sigmas))
+    chances = np.diff(scipy.special.ndtr(np.array(edges) - shift_sigmas))
     inside = [
         [any(low <= left and right <= high for low, high in region) for _, region in watched]
         for left, right in pairwise(edges)
@@ -125,8 +122,9 @@ def rules_run_length(rules: tuple[Rule, ...], shift_sigmas: float = 0.0, limit_s
             rows.append(numbers[state])
             columns.append(numbers[following])
             weights.append(chance)
-    stays = csc_array((weights, (rows, columns)), shape=(len(waiting), len(waiting)))
-    return float(spsolve(eye_array(len(waiting), format="csc") - stays, np.ones(len(waiting)))[0])
+    stays = scipy.sparse.csc_array((weights, (rows, columns)), shape=(len(waiting), len(waiting)))
+    leaves = scipy.sparse.eye_array(len(waiting), format="csc") - stays
+    return float(scipy.sparse.linalg.spsolve(leaves, np.ones(len(waiting)))[0])
 
 
 def _following(state: tuple[int, ...], hits: list[bool], zones: list[Zones]) -> tuple[int, ...] | None:
@@ -178,7 +176,7 @@ def one_sided_cusum_run_length(design: Cusum, shift_sigmas: float) -> tuple[floa
     nodes, weights = _quadrature(0.0, design.limit_sigmas, 1.0)
 
     def onward(start: Floats) -> Floats:
-        to_zero = ndtr(drift - start)[:, None]
+        to_zero = scipy.special.ndtr(drift - start)[:, None]
         return np.hstack((to_zero, _normal(nodes + drift - start[:, None]) * weights))
 
     starts = onward(np.array([0.0, design.head_start_sigmas]))
@@ -274,7 +272,7 @@ def _limit_for(target: float, length_at: Callable[[float], float], low: float, h
 
     if not (isfinite(target) and target > 1 and excess(low) < 0 < excess(high)):
         raise ValueError(f"no limit gives a run length of {target} values")
-    return float(brentq(excess, low, high, xtol=1e-10))
+    return float(scipy.optimize.brentq(excess, low, high, xtol=1e-10))
 
 
 def designed_for(
@@ -315,7 +313,7 @@ def work_out_design(
     left_rate = 1 / run_length_values - fixed_rate
 
     def with_each_alone(length: float) -> Design:
-        limit = float(-ndtri(0.5 / length))
+        limit = float(-scipy.special.ndtri(0.5 / length))
         return Design(rules, limit, False, ewma_for(length, weight), cusum_for(length, allowance_sigmas))
 
     alone = 2 / left_rate

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from collector.analysis.features import Quantity, features_of
 
@@ -185,7 +185,7 @@ def _grid(laid: Sequence[_Placed], interval_ms: float) -> Floats:
 def _centre_and_spread(rows: Floats, interval_ms: float) -> tuple[Floats, Floats]:
     centre = np.nanmedian(rows, axis=0)
     rough = NORMAL_MAD * np.nanmedian(np.abs(rows - centre), axis=0)
-    spread = uniform_filter1d(rough, max(1, round(SPREAD_MS / interval_ms)), mode="nearest")
+    spread = scipy.ndimage.uniform_filter1d(rough, max(1, round(SPREAD_MS / interval_ms)), mode="nearest")
     usual = float(np.median(spread)) or 1e-6 * float(np.abs(centre).max())
     return centre, np.maximum(spread, LEAST_SPREAD * usual)
 

@@ -10,8 +10,8 @@ from math import erfc, isfinite, sqrt
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from collector.analysis import level
 
@@ -77,14 +77,14 @@ def mann_kendall(y: Floats, *, autocorrelated: bool = False) -> MannKendall:
     z = (s - np.sign(s)) / sqrt(variance) if variance > 0 else 0.0
     p_value = erfc(abs(z) / sqrt(2))
     if n < EXACT_BELOW and ties.max() == 1 and not autocorrelated:
-        p_value = float(stats.kendalltau(np.arange(n), values, method="exact").pvalue)
+        p_value = float(scipy.stats.kendalltau(np.arange(n), values, method="exact").pvalue)
     return MannKendall(s, variance, inflation, float(z), p_value)
 
 
 def _inflation(values: Floats) -> float:
     n = values.size
-    left = values - stats.theilslopes(values).slope * np.arange(n)
-    ranks = stats.rankdata(left) - (n + 1) / 2
+    left = values - scipy.stats.theilslopes(values).slope * np.arange(n)
+    ranks = scipy.stats.rankdata(left) - (n + 1) / 2
     power = float(ranks @ ranks)
     if power == 0:
         return 1.0
@@ -126,7 +126,7 @@ def robust_slope(x: Floats, y: Floats, confidence: float = 0.95, *, inflation: f
     if not apart.any():
         raise ValueError("all x are the same: there is no slope")
     slopes = np.sort((up[second] - up[first])[apart] / run[apart])
-    width = float(stats.norm.isf((1 - confidence) / 2)) * sqrt(inflation * mann_kendall(up).variance)
+    width = float(scipy.stats.norm.isf((1 - confidence) / 2)) * sqrt(inflation * mann_kendall(up).variance)
     upper = min(round((slopes.size + width) / 2), slopes.size - 1)
     lower = max(round((slopes.size - width) / 2) - 1, 0)
     return Slope(float(np.median(slopes)), float(slopes[lower]), float(slopes[upper]), confidence)
