@@ -52,6 +52,7 @@ RIGHTS: Mapping[str, Right] = {
     "GET /v1/tools/{serial}/counts": COUNTS,
     "GET /v1/tools/{serial}/service": READ,
     "POST /v1/tools/{serial}/service": SERVICE,
+    "GET /v1/cycles": READ,
     "GET /v1/cycles/{id}": READ,
     "GET /v1/cycles/{id}/curve": READ,
     "GET /v1/faults": READ,

@@ -25,6 +25,7 @@ LINKS = {
     "service": "/v1/tools/{serial}/service",
     "forecast": "/v1/tools/{serial}/forecast",
     "causes": "/v1/tools/{serial}/causes?at=",
+    "all_cycles": "/v1/cycles?from={from}&to={to}",
     "cycle": "/v1/cycles/{id}",
     "curve": "/v1/cycles/{id}/curve",
     "features": "/v1/cycles/{id}/features",
