@@ -79,6 +79,7 @@ RIGHTS: Mapping[str, Right] = {
     "GET /v1/feed": COUNTS,
     "GET /v1/shifts": COUNTS.held_by("line"),
     "GET /v1/counts": COUNTS.held_by("line"),
+    "GET /v1/statements/status": COUNTS.held_by("line"),
     "GET /v1/statements": COUNTS.held_by("line"),
     "GET /v1/statements/{line}/{plant_day}/{shift}": COUNTS.held_by("line"),
     "GET /v1/statements/{line}/{plant_day}/{shift}/revisions": COUNTS.held_by("line"),

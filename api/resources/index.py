@@ -49,6 +49,7 @@ LINKS = {
     "feed": "/v1/feed?wait=0",
     "shifts": "/v1/shifts",
     "statements": "/v1/statements",
+    "statement_status": "/v1/statements/status",
     "statement": "/v1/statements/{line}/{plant_day}/{shift}",
     "revisions": "/v1/statements/{line}/{plant_day}/{shift}/revisions",
     "revision": "/v1/statements/{line}/{plant_day}/{shift}/revisions/{revision}",

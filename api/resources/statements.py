@@ -28,6 +28,7 @@ from api.parquet_export import columns_of
 from api.problems import Problem
 from api.resources.shifts import Line, lines_of
 from api.schemas import common, statements
+from collector.completeness import Reading
 from collector.config import Site
 from collector.errors import NotInBook
 from collector.model import Completion, Result
@@ -225,11 +226,7 @@ def _missing(
     """Shifts without a statement, in words, and when each ends: of a plant day, or the next of each line if
     that is over."""
     spans = find_stated_spans(connection)
-    readings = [
-        each
-        for each in find_readings(connection)
-        if each.controller in {each.name for each in site.controllers}
-    ]
+    readings = expected_readings(connection, site)
     for line in lines:
         plan = site.plan(line)
         begin, end = spans.get(line, (None, None))
@@ -240,19 +237,34 @@ def _missing(
         else:
             wanted = [plan.occurrence_at(now - timedelta(days=1))]
         for each in wanted:
-            name = f"{line}, {each.plant_day}, {each.shift}"
-            late = [
-                one.controller for one in readings if one.line == line and not one.is_through(each.ends_at)
-            ]
-            if end is not None and each.ends_at <= end:
-                if begin is not None and each.ends_at <= begin:
-                    yield f"{name}: it was before the book began", each.ends_at
-            elif now < each.ends_at:
-                yield f"{name}: it is not over", each.ends_at
-            elif late:
-                yield f"{name}: it is not closed; it waits for {', '.join(late)}", each.ends_at
-            else:
-                yield f"{name}: it is not closed yet", each.ends_at
+            if end is None or each.ends_at > end:
+                yield why_not_closed(line, each, readings, now), each.ends_at
+            elif begin is not None and each.ends_at <= begin:
+                yield f"{line}, {each.plant_day}, {each.shift}: it was before the book began", each.ends_at
+
+
+def expected_readings(connection: Connection, site: Site) -> list[Reading]:
+    """Of the controllers in the site file."""
+    names = {each.name for each in site.controllers}
+    return [each for each in find_readings(connection) if each.controller in names]
+
+
+def why_not_closed(line: str, shift: Occurrence, readings: Sequence[Reading], now: datetime) -> str:
+    """Of a shift without a statement, in a sentence. Args: readings: those that are expected."""
+    name = f"{line}, {shift.plant_day}, {shift.shift}"
+    late = waited_for(line, shift, readings)
+    if now < shift.ends_at:
+        return f"{name}: it is not over"
+    return (
+        f"{name}: it is not closed; it waits for {', '.join(late)}"
+        if late
+        else f"{name}: it is not closed yet"
+    )
+
+
+def waited_for(line: str, shift: Occurrence, readings: Sequence[Reading]) -> list[str]:
+    """Controllers that were not read through to its end."""
+    return [each.controller for each in readings if each.line == line and not each.is_through(shift.ends_at)]
 
 
 def _insist(

@@ -98,6 +98,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         counts.CountPage,
     ),
     "/v1/statements": ("/v1/statements?plant_day=2026-03-28", statements.StatementPage),
+    "/v1/statements/status": ("/v1/statements/status", statements.StatementStatus),
     "/v1/statements/{line}/{plant_day}/{shift}": (
         "/v1/statements/line-1/2026-03-28/early",
         statements.Statement,
