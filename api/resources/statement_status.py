@@ -1,4 +1,4 @@
-"""How far the statements of each line have come: where a nightly pull looks when it gets less than it wants."""
+"""How far the statements of each line have come: where a nightly pull looks when it gets too little."""
 
 from datetime import UTC, datetime
 from typing import Any
