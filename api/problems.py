@@ -75,7 +75,7 @@ PROBLEMS: Mapping[str, Kind] = {
         "A shift is not closed yet", 409, "`reasons` says which; ask again after Retry-After seconds."
     ),
     "not-complete": Kind(
-        "A statement is not complete",
+        "Not complete",
         409,
         "`reasons` says what is missing; ask again when it was found, or without ?require=.",
     ),

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple
 
 from fastapi import APIRouter, Query, Request, Response
 
@@ -11,6 +11,7 @@ from api.paging import page
 from api.parameters import From, To, mistake
 from api.parquet_export import Column, columns_of
 from api.resources.shifts import Line, interval
+from api.resources.statements import insist
 from api.schemas import counts
 from collector.completeness import why_incomplete
 from collector.config import Site
@@ -44,6 +45,11 @@ PERIOD_COLUMNS = {
 By = Annotated[str, Query(description=f"Any of {', '.join(WORDS)}, with commas between; one period at most.")]
 
 
+Require = Annotated[
+    Literal["complete"] | None, Query(description="409 instead of an answer that is not complete.")
+]
+
+
 class Period(NamedTuple):
     """What one count is of: a stretch of the interval, of one line or (None) of all."""
 
@@ -61,6 +67,7 @@ def list_counts(
     until: To = None,
     by: By = "controller,result",
     line: Line = None,
+    require: Require = None,
 ) -> Response:
     """Cycles that ended in the half-open interval; the last seven days, if it is not given. Rows add up to
     all of it: a shift or a day that only reaches in is cut. Shifts and plant days are those of each line;
@@ -94,6 +101,7 @@ def list_counts(
         gaps = find_gaps_in(connection, begin, end, sorted(expected))
     reasons = ["the interval is not over"] if end > now else []
     reasons += why_incomplete(expected_readings, gaps, begin, end)
+    insist(require, True, reasons, [end], now)
     complete = not reasons
     if wanted.is_file:
         rows = (_flat(item) | {"complete": complete} for item in items)

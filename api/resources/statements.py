@@ -135,7 +135,7 @@ def list_statements(
     closed = not missing
     reasons = [says for says, _ in missing]
     reasons += [f"{_name(row)}: {reason}" for row in rows for reason in json.loads(row["reasons"])]
-    _insist(require, closed, reasons, [at for _, at in missing], now)
+    insist(require, closed, reasons, [at for _, at in missing], now)
     items = [_shape(row) for row in rows]
     if wanted.is_file:
         flat = (each for item in items for each in _flat(item))
@@ -211,9 +211,9 @@ def show_statement(
         except NotInBook as error:
             planned = _planned(site, line, plant_day, shift)
             if planned is not None:
-                _insist(require, False, [str(error)], [planned.ends_at], now)
+                insist(require, False, [str(error)], [planned.ends_at], now)
             raise
-    _insist(require, True, json.loads(row["reasons"]), [], now)
+    insist(require, True, json.loads(row["reasons"]), [], now)
     return cacheable(request, _tag(instance, row), _shape(row), headers={"link": ", ".join(_links(row))})
 
 
@@ -267,7 +267,7 @@ def waited_for(line: str, shift: Occurrence, readings: Sequence[Reading]) -> lis
     return [each.controller for each in readings if each.line == line and not each.is_through(shift.ends_at)]
 
 
-def _insist(
+def insist(
     require: str | None, closed: bool, reasons: Sequence[str], ends: Sequence[datetime], now: datetime
 ) -> None:
     """Raises: Problem: 409, when less is there than was required, with when to ask again."""
