@@ -106,12 +106,13 @@ class Wanted:
         last: int | None = None,
         following: str | None = None,
         parameter: str = "cursor",
+        headers: Mapping[str, str] | None = None,
         **about: str,
     ) -> Response:
         """The file, or 304 where the asker has it.
 
         Args: rows: for CSV and Parquet, each with the columns; items: for NDJSON; last, following: how many
-        were asked for, and the cursor of the next; about: for the metadata of Parquet.
+        were asked for, and the cursor of the next; headers: more of them; about: for Parquet's metadata.
         Raises: Problem: there are more rows than a file can have, or Parquet can't be written here.
         """
         if following is not None and last is None:
@@ -126,15 +127,16 @@ class Wanted:
                 media_type = PARQUET
             case _:
                 content, media_type = write_ndjson(items), NDJSON
-        return self._answer(content, media_type, name, link_to_next(self.request, following, parameter))
+        more = {**(headers or {}), **link_to_next(self.request, following, parameter)}
+        return self._answer(content, media_type, name, more)
 
-    def _answer(self, content: bytes, media_type: str, name: str, links: Mapping[str, str]) -> Response:
+    def _answer(self, content: bytes, media_type: str, name: str, more: Mapping[str, str]) -> Response:
         digest = hashlib.sha256(content)
         headers = {
             "etag": f'"{self.format}-{digest.hexdigest()[:32]}"',
             "cache-control": "private, no-cache",
             "vary": "accept",
-            **links,
+            **more,
         }
         if is_fresh(self.request, headers["etag"]):
             return Response(status_code=304, headers=headers)

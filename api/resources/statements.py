@@ -11,7 +11,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy import Connection
 
 from api.answers import cacheable, entity_tag, text_of
-from api.csv_export import FILES, LastOfFile, WantedParameters
+from api.csv_export import FILES, LastOfFile, Wanted, WantedParameters
 from api.paging import (
     CursorParameter,
     Row,
@@ -181,9 +181,14 @@ def list_revisions(request: Request, line: LineName, plant_day: DayOfPlant, shif
     return cacheable(request, tag, {"items": items, "next": None})
 
 
-@router.get("/{line:path}/{plant_day}/{shift}/revisions/{revision}", response_model=statements.Statement)
+@router.get(
+    "/{line:path}/{plant_day}/{shift}/revisions/{revision}",
+    response_model=statements.Statement,
+    responses=FILES,
+)
 def show_revision(
     request: Request,
+    wanted: WantedParameters,
     line: LineName,
     plant_day: DayOfPlant,
     shift: ShiftName,
@@ -194,12 +199,17 @@ def show_revision(
         instance = find_book(connection)["instance"]
         row = find_statement(connection, line, plant_day.isoformat(), shift, revision)
     headers = {"cache-control": FOR_EVER, "link": ", ".join(_links(row))}
-    return cacheable(request, _tag(instance, row), _shape(row), headers=headers)
+    return _one(wanted, instance, row, headers)
 
 
-@router.get("/{line:path}/{plant_day}/{shift}", response_model=statements.Statement)
+@router.get("/{line:path}/{plant_day}/{shift}", response_model=statements.Statement, responses=FILES)
 def show_statement(
-    request: Request, line: LineName, plant_day: DayOfPlant, shift: ShiftName, require: Require = None
+    request: Request,
+    wanted: WantedParameters,
+    line: LineName,
+    plant_day: DayOfPlant,
+    shift: ShiftName,
+    require: Require = None,
 ) -> Response:
     """The latest revision of a statement. Headers: Link to its revisions and to the one before (RFC 5829)."""
     site: Site = request.app.state.site
@@ -214,7 +224,7 @@ def show_statement(
                 insist(require, False, [str(error)], [planned.ends_at], now)
             raise
     insist(require, True, json.loads(row["reasons"]), [], now)
-    return cacheable(request, _tag(instance, row), _shape(row), headers={"link": ", ".join(_links(row))})
+    return _one(wanted, instance, row, {"link": ", ".join(_links(row))})
 
 
 # ---- what is not there -------------------------------------------------------------------------------------
@@ -300,6 +310,14 @@ def _planned(site: Site, line: str, plant_day: date, shift: str) -> Occurrence |
 
 
 # ---- parts of the answer -----------------------------------------------------------------------------------
+
+
+def _one(wanted: Wanted, instance: str, row: Mapping[str, Any], headers: dict[str, str]) -> Response:
+    item = _shape(row)
+    if wanted.is_file:
+        name = f"statement-{row['line']}-{row['plant_day']}-{row['shift']}-r{row['revision']}"
+        return wanted.file(name, COLUMNS, _flat(item), [item], headers=headers, book=instance)
+    return wanted.negotiated(cacheable(wanted.request, _tag(instance, row), item, headers=headers))
 
 
 def _shape(row: Mapping[str, Any]) -> dict[str, Any]:

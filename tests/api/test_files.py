@@ -18,6 +18,8 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 from fastapi import FastAPI
+from hypothesis import given
+from hypothesis import strategies as st
 from sqlalchemy import select
 
 from api import csv_export, parquet_export
@@ -277,6 +279,22 @@ async def test_a_row_of_a_file_is_a_row_of_a_statement(client: httpx.AsyncClient
     assert [(row["cycles"], row["tool"]) for row in rows].count(("0", "")) == empty > 0
 
 
+async def test_a_file_of_one_statement_is_named_for_it(client: httpx.AsyncClient) -> None:
+    """With its plant day and revision; it leads to the others, and a revision may be kept for ever."""
+    address = "/v1/statements/line-1/2026-03-28/early"
+    latest = await client.get(f"{address}?format=csv")
+    named = 'attachment; filename="statement-line-1-2026-03-28-early-r1.csv"'
+    assert latest.headers["content-disposition"] == named
+    assert latest.links["version-history"]["url"] == f"{address}/revisions"
+    kept = await client.get(f"{address}/revisions/1?format=csv")
+    assert kept.content == latest.content
+    assert kept.headers["cache-control"] == "private, max-age=31536000, immutable"
+    item = (await client.get(address)).json()
+    rows = list(csv.DictReader(io.StringIO(kept.text, newline="")))
+    assert [int(row["cycles"]) for row in rows] == [row["cycles"] for row in item["rows"]]
+    assert {row["hash"] for row in rows} == {item["hash"]}
+
+
 async def test_files_follow_the_cursor_of_revisions(client: httpx.AsyncClient) -> None:
     """The Link has the `next` that JSON has in its body; also where nothing is new."""
     first = await client.get("/v1/statements?after=&last=7&format=csv")
@@ -385,3 +403,25 @@ def test_only_texts_are_kept_from_being_formulas(value: object, kind: str) -> No
     columns = parquet_export.columns_of(**{kind: "it"})
     written = csv_export.write_csv(columns, [{"it": value}]).decode().split("\r\n")[1]
     assert written.strip('"').startswith("'") == isinstance(value, str)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0'")),
+            st.integers(-(2**63), 2**63 - 1),
+            st.floats(allow_nan=False, allow_infinity=False),
+        )
+    )
+)
+def test_whatever_is_written_is_read_back(made: list[tuple[str, int, float]]) -> None:
+    """Text of any kind, 64-bit numbers, every finite double: the same in CSV and in Parquet."""
+    columns = parquet_export.columns_of(text="part_id", integer="sequence", number="peak_tension_n")
+    names = [column.name for column in columns]
+    rows = [dict(zip(names, each, strict=True)) for each in made]
+    table = pq.read_table(io.BytesIO(parquet_export.write_parquet(columns, rows, {})))
+    assert table.to_pylist() == rows
+    written = csv_export.write_csv(columns, rows).decode("utf-8")
+    header, *read = csv.reader(io.StringIO(written, newline=""))
+    assert header == names
+    assert [(text.removeprefix("'"), int(n), float(x)) for text, n, x in read] == made
