@@ -8,6 +8,7 @@ from asyncio.subprocess import DEVNULL, PIPE
 from collections import Counter
 from contextlib import closing
 from datetime import date, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -25,7 +26,7 @@ NIGHTS = 30
 OUT_OF_REACH = frozenset({3, 11, 17, 24})
 """Nights over whose end a controller can't be read: the pull has to wait for the grace time."""
 API_IS_DOWN = frozenset({14})
-MISSED = frozenset({7, 20})
+MISSED = frozenset({20})
 """Nobody pulls; in the night after, the API is killed between two pages."""
 BOOK_REPLACED = 25
 MINUTE = timedelta(minutes=1)
@@ -141,9 +142,12 @@ def made(served: Served, end: datetime) -> Counter[tuple[Any, ...]]:
     found = Counter[tuple[Any, ...]]()
     for ended_at, tool, result in true_cycles(served):
         if ended_at < end:
-            at = PLAN.occurrence_at(ended_at)
+            at = shift_at(ended_at)
             found[at.plant_day.isoformat(), at.shift, tool, result] += 1
     return found
+
+
+shift_at = cache(PLAN.occurrence_at)
 
 
 # ---- the integrator ----------------------------------------------------------------------------------------
