@@ -45,6 +45,7 @@ from api.resources import (
     settings,
     setups,
     shifts,
+    statement_status,
     statements,
     tolerance,
     tools,
@@ -83,6 +84,7 @@ RESOURCES = (
     feed,
     shifts,
     interval_counts,
+    statement_status,
     statements,
     access,
 )

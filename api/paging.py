@@ -18,7 +18,7 @@ from api.answers import answer
 from api.problems import Problem, path_as_sent
 from collector.store.tables import from_us, to_us
 
-MOST = 1000
+USUAL, MOST = 100, 1000
 Last = Annotated[int, Query(ge=1, le=MOST, description="How many, newest first.")]
 CursorParameter = Annotated[
     str | None, Query(description="`next` of the page before. All other parameters stay the same.")
@@ -116,11 +116,13 @@ def page_parts(
     request: Request, items: Sequence[Any], cursor: str | None, parameter: str = "cursor", **envelope: Any
 ) -> tuple[dict[str, Any], dict[str, str]]:
     """Body and headers of a page, for a list that has headers of its own."""
-    address = None if cursor is None else _next_address(request, parameter, cursor)
-    headers = {} if address is None else {"link": f'<{address}>; rel="next"'}
-    return {**envelope, "items": items, "next": cursor}, headers
+    return {**envelope, "items": items, "next": cursor}, link_to_next(request, cursor, parameter)
 
 
-def _next_address(request: Request, parameter: str, cursor: str) -> str:
+def link_to_next(request: Request, cursor: str | None, parameter: str = "cursor") -> dict[str, str]:
+    """The header Link (RFC 8288) to the next page; nothing on the last."""
+    if cursor is None:
+        return {}
     others = [(name, value) for name, value in request.query_params.multi_items() if name != parameter]
-    return f"{path_as_sent(request.scope)}?{urlencode([*others, (parameter, cursor)])}"
+    address = f"{path_as_sent(request.scope)}?{urlencode([*others, (parameter, cursor)])}"
+    return {"link": f'<{address}>; rel="next"'}

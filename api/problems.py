@@ -66,11 +66,16 @@ PROBLEMS: Mapping[str, Kind] = {
     "ambiguous-model": Kind(
         "Several models share the serial number", 409, "Add ?model= with one of `models`."
     ),
+    "format-not-installed": Kind(
+        "The format can't be written here",
+        406,
+        "Ask for another format, or install the extra: pip install 'clampbook[parquet]'.",
+    ),
     "not-closed": Kind(
         "A shift is not closed yet", 409, "`reasons` says which; ask again after Retry-After seconds."
     ),
     "not-complete": Kind(
-        "A statement is not complete",
+        "Not complete",
         409,
         "`reasons` says what is missing; ask again when it was found, or without ?require=.",
     ),

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from api.answers import text_of
 from api.cautions import CAUTIONS
-from api.csv_export import FormatParameter, csv_answer, format_for, ndjson_answer
+from api.csv_export import FILES, WantedParameters
 from api.measured import (
     Confidence,
     MeasureName,
@@ -27,6 +27,7 @@ from api.measured import (
 )
 from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor, signed_number
 from api.parameters import Instant, Maker, Model, Text, mistake
+from api.parquet_export import Column, columns_of
 from api.resources.charts import site_design
 from api.schemas import charts as schemas
 from collector.analysis.baseline import Baseline, NoBaseline, phase_one
@@ -45,7 +46,11 @@ MOST_LOOKED_BACK_ON = 50_000
 BASELINE_CYCLES = 100
 NOT_LOOKED_FOR = "told only where the charts found the detection: leave detected_at out"
 PLAIN = ("result", "completion", "mode", "band", "fault_code", "part_id")
-COLUMNS = ("id", "controller", "epoch", "sequence", "ended_at", *PLAIN)
+COLUMNS = [
+    *columns_of(text="id", name="controller", integer="epoch sequence", instant="ended_at"),
+    *columns_of(name="result completion mode band fault_code", text="part_id"),
+]
+"""Of a file; the measure comes behind them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +72,10 @@ class Stretch:
         return np.flatnonzero(self.series.is_working())
 
 
-@router.get("/containment", response_model=schemas.Containment)
+@router.get("/containment", response_model=schemas.Containment, responses=FILES)
 def list_suspects(
     request: Request,
+    wanted: WantedParameters,
     tool: Annotated[Text, Query(description="Serial number of the tool.")],
     measure: Annotated[MeasureName, Query(description="A value of the cycle or of its curve.")],
     maker: Maker = None,
@@ -84,11 +90,11 @@ def list_suspects(
     confidence: Confidence = 0.95,
     last: Last = 100,
     cursor: CursorParameter = None,
-    asked_format: FormatParameter = None,
 ) -> Response:
     """The cycles that are suspect once a change was noticed, newest first: from the earliest at which it may
     have begun, though not before the last restart, to the detection, or to the service that followed. Cycles
-    that were no work, or have no such value, lie among them and are suspect like the others."""
+    that were no work, or have no such value, lie among them and are suspect like the others. A file has all
+    of them."""
     stores = request.app.state.stores
     subject = find_subject(stores, tool, maker, model)
     with stores.book() as connection:
@@ -105,11 +111,10 @@ def list_suspects(
     suspects = range(0) if found is None else range(found.end - 1, found.first - 1, -1)
     rows = (_row(stretch, place) for place in suspects)
     name = f"suspects-{tool}-{measure}"
-    wanted = format_for(request, asked_format)
-    if wanted == "csv":
-        return csv_answer(name, [*COLUMNS, measure], (row | {measure: row["value"]} for row in rows))
-    if wanted == "ndjson":
-        return ndjson_answer(name, (_suspect(row) for row in rows))
+    if wanted.is_file:
+        valued = (row | {measure: row["value"]} for row in rows)
+        columns = [*COLUMNS, Column(measure, "number")]
+        return wanted.file(name, columns, valued, (_suspect(row) for row in rows))
     if after:
         rows = (row for row in rows if _key(row) < tuple(after[1:]))
     if at is None and detected is not None:
@@ -121,7 +126,7 @@ def list_suspects(
         "containment",
         lambda row: [*filter(None, [at]), *_key(row)],
     )
-    return page(
+    body = page(
         request,
         [_suspect(row) for row in shown],
         following,
@@ -143,6 +148,7 @@ def list_suspects(
         unknown={} if detected_at is None else {"later_signals": NOT_LOOKED_FOR},
         cautions=CAUTIONS,
     )
+    return wanted.negotiated(body)
 
 
 # ---- what is looked at -------------------------------------------------------------------------------------

@@ -1,13 +1,16 @@
-"""Cycles: a tool's newest, and one by its id."""
+"""Cycles: a tool's newest, those of the plant in an interval, and one by its id."""
 
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Request, Response
+import orjson
+from fastapi import APIRouter, Path, Query, Request, Response
 
 from api.answers import cacheable, entity_tag, text_of
+from api.csv_export import FILES, LastOfFile, WantedParameters
 from api.paging import (
     CursorParameter,
-    Last,
     Row,
     cut,
     instant,
@@ -19,6 +22,7 @@ from api.paging import (
 from api.parameters import (
     CompletionFilter,
     ControllerName,
+    Instant,
     Maker,
     Model,
     ResultFilter,
@@ -27,9 +31,19 @@ from api.parameters import (
     Text,
     Until,
     in_order,
+    mistake,
 )
+from api.parquet_export import columns_of
 from api.schemas import common, records
-from collector.store.queries import CycleId, CycleKey, find_book, find_cycle, find_cycles, find_tool
+from collector.store.queries import (
+    CycleId,
+    CycleKey,
+    find_book,
+    find_cycle,
+    find_cycles,
+    find_tool,
+    find_tool_names,
+)
 
 router = APIRouter(prefix="/v1", tags=["cycles"])
 
@@ -61,15 +75,37 @@ AS_STORED = (
     "brought_by",
 )
 AS_TEXT = ("sequence", "commit_number", "total_count")
+KEY = (instant, number, number, signed_number)
+LONGEST = timedelta(days=31)
+COLUMNS = [
+    *columns_of(text="id", name="maker model tool controller", integer="epoch sequence commit_number"),
+    *columns_of(instant="ended_at", number="time_uncertainty_ms"),
+    *columns_of(name="result completion mode fault_code", text="part_id"),
+    *columns_of(name="band", number="duration_ms take_up_ms peak_tension_n lock_tension_n seating_loss_n"),
+    *columns_of(number="set_torque_nm tension_speed_mm_s punch_pressure_kpa supply_pressure_kpa"),
+    *columns_of(number="punch_velocity_m_s", integer="total_count", text="extra brought_by"),
+]
+"""Of a file; `extra` is JSON in text."""
+
+CyclesFrom = Annotated[
+    Instant, Query(alias="from", description="From this instant on (RFC 3339 with an offset).")
+]
+CyclesTo = Annotated[
+    Instant,
+    Query(alias="to", description=f"Before this instant; at most {LONGEST.days} days after `from`."),
+]
 
 
-@router.get("/tools/{serial:path}/cycles", response_model=common.ToolPage[records.ListedCycle])
+@router.get(
+    "/tools/{serial:path}/cycles", response_model=common.ToolPage[records.ListedCycle], responses=FILES
+)
 def list_cycles(
     request: Request,
+    wanted: WantedParameters,
     serial: Serial,
     maker: Maker = None,
     model: Model = None,
-    last: Last = 100,
+    last: LastOfFile = None,
     cursor: CursorParameter = None,
     since: Since = None,
     until: Until = None,
@@ -79,14 +115,15 @@ def list_cycles(
 ) -> Response:
     """A tool's newest cycles, newest first, across the controllers it sat on."""
     in_order(since, until)
+    size = wanted.size(last)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
-        key = read_cursor(cursor, instance, "cycles", (instant, number, number, signed_number))
+        key = read_cursor(cursor, instance, "cycles", KEY)
         tool = find_tool(connection, serial, maker, model)
         rows = find_cycles(
             connection,
             tool["tool_id"],
-            last=last + 1,
+            last=size + 1,
             before=CycleKey(*key) if key else None,
             since=since,
             until=until,
@@ -94,8 +131,54 @@ def list_cycles(
             completion=completion,
             controller=controller,
         )
-    rows, following = cut(rows, last, instance, "cycles", _key)
-    return page(request, [listed(row) for row in rows], following, tool=named(tool))
+    rows, following = cut(rows, size, instance, "cycles", _key)
+    if wanted.is_file:
+        flat = _flat(rows, {tool["tool_id"]: tool})
+        return wanted.file(
+            f"cycles-{serial}", COLUMNS, flat, map(listed, rows), last=last, following=following
+        )
+    return wanted.negotiated(page(request, [listed(row) for row in rows], following, tool=named(tool)))
+
+
+@router.get("/cycles", response_model=common.Page[records.CycleOfTool], responses=FILES)
+def list_all_cycles(
+    request: Request,
+    wanted: WantedParameters,
+    since: CyclesFrom,
+    until: CyclesTo,
+    last: LastOfFile = None,
+    cursor: CursorParameter = None,
+    result: ResultFilter = None,
+    completion: CompletionFilter = None,
+    controller: ControllerName = None,
+) -> Response:
+    """The cycles of all tools that ended in the half-open interval, newest first. Meant for files: each page
+    of JSON sorts the interval anew; what follows the plant asks `/v1/feed`."""
+    in_order(since, until, ("from", "to"))
+    if until - since > LONGEST:
+        raise mistake("to", f"to must not be more than {LONGEST.days} days after from")
+    size = wanted.size(last)
+    with request.app.state.stores.book() as connection:
+        instance = find_book(connection)["instance"]
+        key = read_cursor(cursor, instance, "all-cycles", KEY)
+        tools = find_tool_names(connection)
+        rows = find_cycles(
+            connection,
+            None,
+            last=size + 1,
+            before=CycleKey(*key) if key else None,
+            since=since,
+            until=until,
+            result=result,
+            completion=completion,
+            controller=controller,
+        )
+    rows, following = cut(rows, size, instance, "all-cycles", _key)
+    items = (listed(row) | {"tool": tools[row["tool_id"]]} for row in rows)
+    if wanted.is_file:
+        flat = _flat(rows, tools)
+        return wanted.file("cycles", COLUMNS, flat, items, last=last, following=following)
+    return wanted.negotiated(page(request, list(items), following))
 
 
 @router.get("/cycles/{id}", response_model=records.Cycle)
@@ -117,6 +200,15 @@ def show_cycle(request: Request, cycle_id: CycleIdText) -> Response:
 
 def named(tool: Row) -> dict[str, Any]:
     return {name: tool[name] for name in ("maker", "model", "serial")}
+
+
+def _flat(rows: Sequence[Row], tools: Mapping[int, Row]) -> Iterator[Row]:
+    """As a file shows them."""
+    for row in rows:
+        tool = tools[row["tool_id"]]
+        extra = None if row["extra"] is None else orjson.dumps(row["extra"]).decode()
+        names = {"maker": tool["maker"], "model": tool["model"], "tool": tool["serial"]}
+        yield row | names | {"extra": extra}
 
 
 def _key(row: Row) -> CycleKey:

@@ -5,24 +5,35 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query, Request, Response
 
 from api.answers import text_of
+from api.csv_export import FILES, LastOfFile, WantedParameters
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
 from api.parameters import ControllerName, From, To, in_order
+from api.parquet_export import columns_of
 from api.schemas import common, records
 from collector.store.queries import NOBODY_COUNTED, find_book, find_gaps, find_quarantined
 
 router = APIRouter(prefix="/v1", tags=["gaps"])
 
+COLUMNS = [
+    *columns_of(integer="commit_number", name="controller"),
+    *columns_of(integer="epoch first_sequence last_sequence cycles", name="reason"),
+    *columns_of(instant="after_at before_at noticed_at", name="state"),
+    *columns_of(instant="closed_at", text="closed_by", integer="part_of"),
+]
+"""Of a file."""
 
-@router.get("/gaps", response_model=common.Page[records.Gap])
+
+@router.get("/gaps", response_model=common.Page[records.Gap], responses=FILES)
 def list_gaps(
     request: Request,
+    wanted: WantedParameters,
     controller: ControllerName = None,
     state: Annotated[
         Literal["open", "closed", "all"], Query(description="`closed`: some of its cycles came late.")
     ] = "all",
     since: From = None,
     until: To = None,
-    last: Last = 100,
+    last: LastOfFile = None,
     cursor: CursorParameter = None,
 ) -> Response:
     """Cycles that controllers counted and the book has not got, in order of commit, newest first. When late
@@ -30,20 +41,23 @@ def list_gaps(
     which name it in `part_of`: only open gaps may be summed. `from` and `to`: those that may reach into that
     half-open interval."""
     in_order(since, until, ("from", "to"))
+    size = wanted.size(last)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         (before,) = read_cursor(cursor, instance, "gaps", (number,)) or (None,)
         rows = find_gaps(
             connection,
-            last=last + 1,
+            last=size + 1,
             before=before,
             controller=controller,
             state=None if state == "all" else state,
             since=since,
             until=until,
         )
-    rows, following = cut(rows, last, instance, "gaps", _key)
-    return page(request, [shown(row) for row in rows], following)
+    rows, following = cut(rows, size, instance, "gaps", _key)
+    if wanted.is_file:
+        return wanted.file("gaps", COLUMNS, rows, map(shown, rows), last=last, following=following)
+    return wanted.negotiated(page(request, [shown(row) for row in rows], following))
 
 
 @router.get("/quarantine", response_model=common.Page[records.Quarantined])

@@ -2,13 +2,16 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple
 
 from fastapi import APIRouter, Query, Request, Response
 
+from api.csv_export import FILES, WantedParameters
 from api.paging import page
 from api.parameters import From, To, mistake
+from api.parquet_export import Column, columns_of
 from api.resources.shifts import Line, interval
+from api.resources.statements import insist
 from api.schemas import counts
 from collector.completeness import why_incomplete
 from collector.config import Site
@@ -30,8 +33,21 @@ COLUMN: dict[str, Dimension] = {
 }
 """What cycles can be counted by, in this order."""
 WORDS = (*COLUMN, *PERIODS)
+TOOL = columns_of(name="maker model tool")
+BOUNDS = columns_of(instant="begins_at ends_at")
+PERIOD_COLUMNS = {
+    "shift": [*columns_of(name="line", day="plant_day"), *columns_of(name="shift"), *BOUNDS],
+    "plant_day": [*columns_of(name="line", day="plant_day"), *BOUNDS],
+    "hour": BOUNDS,
+}
+"""What a file says of a row's period."""
 
 By = Annotated[str, Query(description=f"Any of {', '.join(WORDS)}, with commas between; one period at most.")]
+
+
+Require = Annotated[
+    Literal["complete"] | None, Query(description="409 instead of an answer that is not complete.")
+]
 
 
 class Period(NamedTuple):
@@ -43,13 +59,20 @@ class Period(NamedTuple):
     line: str | None
 
 
-@router.get("", response_model=counts.CountPage, response_model_exclude_unset=True)
+@router.get("", response_model=counts.CountPage, response_model_exclude_unset=True, responses=FILES)
 def list_counts(
-    request: Request, since: From = None, until: To = None, by: By = "controller,result", line: Line = None
+    request: Request,
+    wanted: WantedParameters,
+    since: From = None,
+    until: To = None,
+    by: By = "controller,result",
+    line: Line = None,
+    require: Require = None,
 ) -> Response:
     """Cycles that ended in the half-open interval; the last seven days, if it is not given. Rows add up to
     all of it: a shift or a day that only reaches in is cut. Shifts and plant days are those of each line;
-    hours are those of the site's clocks, and shorter where these change by half an hour."""
+    hours are those of the site's clocks, and shorter where these change by half an hour. Each row of a file
+    says whether the whole interval is `complete`."""
     site: Site = request.app.state.site
     now = datetime.now(UTC)
     begin, end = interval(since, until, now)
@@ -78,16 +101,22 @@ def list_counts(
         gaps = find_gaps_in(connection, begin, end, sorted(expected))
     reasons = ["the interval is not over"] if end > now else []
     reasons += why_incomplete(expected_readings, gaps, begin, end)
-    return page(
+    insist(require, True, reasons, [end], now)
+    complete = not reasons
+    if wanted.is_file:
+        rows = (_flat(item) | {"complete": complete} for item in items)
+        return wanted.file("counts", _columns(words), rows, items)
+    shown = page(
         request,
         items,
         None,
         **{"from": begin, "to": end},
         zone=site.site.zone,
         by=words,
-        complete=not reasons,
+        complete=complete,
         reasons=reasons,
     )
+    return wanted.negotiated(shown)
 
 
 def words_of(by: str) -> list[str]:
@@ -150,3 +179,25 @@ def _row(row: Record, tools: dict[int, Any], controllers: dict[int, str]) -> dic
                 else value or None
             )
     return shown | {"cycles": row["cycles"]}
+
+
+# ---- as a file ---------------------------------------------------------------------------------------------
+
+
+def _columns(words: Sequence[str]) -> list[Column]:
+    periods = [column for word in words for column in PERIOD_COLUMNS.get(word, ())]
+    counted = [
+        column
+        for word in COLUMN
+        if word in words
+        for column in (TOOL if word == "tool" else columns_of(name=word))
+    ]
+    return [*periods, *counted, *columns_of(integer="cycles", flag="complete")]
+
+
+def _flat(item: dict[str, Any]) -> dict[str, Any]:
+    """With the tool's three names as columns."""
+    if "tool" not in item:
+        return item
+    tool = item["tool"]
+    return item | {"maker": tool["maker"], "model": tool["model"], "tool": tool["serial"]}

@@ -4,15 +4,15 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 from urllib.parse import quote
 
 from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy import Connection
 
 from api.answers import cacheable, entity_tag, text_of
+from api.csv_export import FILES, LastOfFile, Wanted, WantedParameters
 from api.paging import (
-    MOST,
     CursorParameter,
     Row,
     cut,
@@ -24,11 +24,15 @@ from api.paging import (
     word,
 )
 from api.parameters import Day, Text, mistake
+from api.parquet_export import columns_of
 from api.problems import Problem
 from api.resources.shifts import Line, lines_of
 from api.schemas import common, statements
+from collector.completeness import Reading
 from collector.config import Site
 from collector.errors import NotInBook
+from collector.model import Completion, Result
+from collector.rfc3339 import parse_rfc3339
 from collector.shifts import Occurrence
 from collector.store.completeness import find_readings
 from collector.store.queries import find_book
@@ -45,6 +49,36 @@ router = APIRouter(prefix="/v1/statements", tags=["statements"])
 FOR_EVER = "private, max-age=31536000, immutable"
 SOON_S, LATEST_S = 60, 3600
 """When to ask again: for a shift that is over, and at most."""
+MOST_IN_FILE = 5000
+"""Statements."""
+OF_STATEMENT = (
+    "line", "plant_day", "shift", "outside", "begins_at", "ends_at", "hours", "zone", "plan_version",
+    "revision", "closed_at", "basis", "complete", "hash",
+)  # fmt: skip
+OF_ROW = ("controller", "band", "mode", "cycles", "near_boundary")
+TOOL_NAMES = {"maker": "maker", "model": "model", "tool": "serial"}
+"""Column -> member of a row's tool."""
+NOTHING: Mapping[str, Any] = {
+    **dict.fromkeys(OF_ROW),
+    "tool": dict.fromkeys(TOOL_NAMES.values()),
+    "cycles": 0,
+    "near_boundary": 0,
+    "by_result": {},
+    "by_completion": {},
+}
+"""The row of a statement without cycles."""
+RESULTS, COMPLETIONS = get_args(Result), get_args(Completion)
+COLUMNS = [
+    *columns_of(name="line", day="plant_day"),
+    *columns_of(name="shift", flag="outside", instant="begins_at ends_at", number="hours"),
+    *columns_of(name="zone", integer="plan_version revision"),
+    *columns_of(instant="closed_at", name="basis", flag="complete"),
+    *columns_of(name="maker model tool controller band mode", integer="cycles"),
+    *columns_of(integer=" ".join(f"result_{each}" for each in RESULTS)),
+    *columns_of(integer=" ".join(f"completion_{each}" for each in COMPLETIONS)),
+    *columns_of(integer="near_boundary commit", text="hash"),
+]
+"""Of a file: what can be added up. Gaps, equations and changes stand in JSON only."""
 
 PlantDay = Annotated[Day | None, Query(description="Only of this plant day.")]
 After = Annotated[
@@ -53,7 +87,6 @@ After = Annotated[
         description="`next` of the last time: every revision since, in order of commit. Empty: from the first"
     ),
 ]
-Limit = Annotated[int, Query(ge=1, le=MOST, description="How many on a page.")]
 Require = Annotated[
     Literal["closed", "complete"] | None,
     Query(description="409 instead of an answer that is not closed, or not complete."),
@@ -63,54 +96,66 @@ DayOfPlant = Annotated[Day, Path(description="Local date on which its first shif
 ShiftName = Annotated[Text, Path(description="As in the plan, or `outside-1` …")]
 
 
-@router.get("", response_model=statements.StatementPage)
+@router.get("", response_model=statements.StatementPage, responses=FILES)
 def list_statements(
     request: Request,
+    wanted: WantedParameters,
     plant_day: PlantDay = None,
     line: Line = None,
     after: After = None,
     require: Require = None,
-    last: Limit = 100,
+    last: LastOfFile = None,
     cursor: CursorParameter = None,
 ) -> Response:
     """The latest revision of each statement, in order of plant day, line and time; or with `after`, every
     revision that was made since, in order of commit. The envelope says whether all is closed and complete: of
-    `plant_day`, if that is given, else of everything until now."""
+    `plant_day`, if that is given, else of everything until now. CSV and Parquet have a row for each row of a
+    statement, and one without a tool for a statement without cycles; `last` counts statements."""
     site: Site = request.app.state.site
     now = datetime.now(UTC)
     lines = lines_of(site, line)
     if after is not None and (plant_day is not None or cursor is not None):
         raise mistake("after", "after goes without plant_day and cursor")
+    size = wanted.size(last, MOST_IN_FILE)
+    parameter = "cursor" if after is None else "after"
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         if after is not None:
             (since,) = read_cursor(after or None, instance, "statements-since", (number,), "after") or (0,)
-            rows = find_statements_since(connection, since, line=line, last=last)
+            rows = find_statements_since(connection, since, line=line, last=size)
             reached = rows[-1]["commit_number"] if rows else since
             following: str | None = make_cursor(instance, "statements-since", (reached,))
         else:
             key = read_cursor(cursor, instance, "statements", (word, word, instant))
             day = None if plant_day is None else plant_day.isoformat()
             behind = None if key is None else (key[0], key[1], key[2])
-            rows = find_statements(connection, plant_day=day, line=line, last=last + 1, after=behind)
-            rows, following = cut(rows, last, instance, "statements", _key)
+            rows = find_statements(connection, plant_day=day, line=line, last=size + 1, after=behind)
+            rows, following = cut(rows, size, instance, "statements", _key)
         missing = list(_missing(connection, site, lines, plant_day, now))
     closed = not missing
     reasons = [says for says, _ in missing]
     reasons += [f"{_name(row)}: {reason}" for row in rows for reason in json.loads(row["reasons"])]
-    _insist(require, closed, reasons, [at for _, at in missing], now)
+    insist(require, closed, reasons, [at for _, at in missing], now)
+    items = [_shape(row) for row in rows]
+    if wanted.is_file:
+        flat = (each for item in items for each in _flat(item))
+        name = "statements" if plant_day is None else f"statements-{plant_day}"
+        pages = last if after is None else size
+        return wanted.file(
+            name, COLUMNS, flat, items, last=pages, following=following, parameter=parameter, book=instance
+        )
     body, headers = page_parts(
         request,
-        [_shape(row) for row in rows],
+        items,
         following,
-        "cursor" if after is None else "after",
+        parameter,
         closed=closed,
         complete=not reasons,
         reasons=reasons,
     )
     tags = "".join(row["hash"] for row in rows) + json.dumps([reasons, following])
     tag = entity_tag(instance, hashlib.sha256(tags.encode()).hexdigest()[:32])
-    return cacheable(request, tag, body, headers=headers)
+    return wanted.negotiated(cacheable(request, tag, body, headers=headers))
 
 
 @router.get(
@@ -136,9 +181,14 @@ def list_revisions(request: Request, line: LineName, plant_day: DayOfPlant, shif
     return cacheable(request, tag, {"items": items, "next": None})
 
 
-@router.get("/{line:path}/{plant_day}/{shift}/revisions/{revision}", response_model=statements.Statement)
+@router.get(
+    "/{line:path}/{plant_day}/{shift}/revisions/{revision}",
+    response_model=statements.Statement,
+    responses=FILES,
+)
 def show_revision(
     request: Request,
+    wanted: WantedParameters,
     line: LineName,
     plant_day: DayOfPlant,
     shift: ShiftName,
@@ -149,12 +199,17 @@ def show_revision(
         instance = find_book(connection)["instance"]
         row = find_statement(connection, line, plant_day.isoformat(), shift, revision)
     headers = {"cache-control": FOR_EVER, "link": ", ".join(_links(row))}
-    return cacheable(request, _tag(instance, row), _shape(row), headers=headers)
+    return _one(wanted, instance, row, headers)
 
 
-@router.get("/{line:path}/{plant_day}/{shift}", response_model=statements.Statement)
+@router.get("/{line:path}/{plant_day}/{shift}", response_model=statements.Statement, responses=FILES)
 def show_statement(
-    request: Request, line: LineName, plant_day: DayOfPlant, shift: ShiftName, require: Require = None
+    request: Request,
+    wanted: WantedParameters,
+    line: LineName,
+    plant_day: DayOfPlant,
+    shift: ShiftName,
+    require: Require = None,
 ) -> Response:
     """The latest revision of a statement. Headers: Link to its revisions and to the one before (RFC 5829)."""
     site: Site = request.app.state.site
@@ -166,10 +221,10 @@ def show_statement(
         except NotInBook as error:
             planned = _planned(site, line, plant_day, shift)
             if planned is not None:
-                _insist(require, False, [str(error)], [planned.ends_at], now)
+                insist(require, False, [str(error)], [planned.ends_at], now)
             raise
-    _insist(require, True, json.loads(row["reasons"]), [], now)
-    return cacheable(request, _tag(instance, row), _shape(row), headers={"link": ", ".join(_links(row))})
+    insist(require, True, json.loads(row["reasons"]), [], now)
+    return _one(wanted, instance, row, {"link": ", ".join(_links(row))})
 
 
 # ---- what is not there -------------------------------------------------------------------------------------
@@ -181,11 +236,7 @@ def _missing(
     """Shifts without a statement, in words, and when each ends: of a plant day, or the next of each line if
     that is over."""
     spans = find_stated_spans(connection)
-    readings = [
-        each
-        for each in find_readings(connection)
-        if each.controller in {each.name for each in site.controllers}
-    ]
+    readings = expected_readings(connection, site)
     for line in lines:
         plan = site.plan(line)
         begin, end = spans.get(line, (None, None))
@@ -196,22 +247,37 @@ def _missing(
         else:
             wanted = [plan.occurrence_at(now - timedelta(days=1))]
         for each in wanted:
-            name = f"{line}, {each.plant_day}, {each.shift}"
-            late = [
-                one.controller for one in readings if one.line == line and not one.is_through(each.ends_at)
-            ]
-            if end is not None and each.ends_at <= end:
-                if begin is not None and each.ends_at <= begin:
-                    yield f"{name}: it was before the book began", each.ends_at
-            elif now < each.ends_at:
-                yield f"{name}: it is not over", each.ends_at
-            elif late:
-                yield f"{name}: it is not closed; it waits for {', '.join(late)}", each.ends_at
-            else:
-                yield f"{name}: it is not closed yet", each.ends_at
+            if end is None or each.ends_at > end:
+                yield why_not_closed(line, each, readings, now), each.ends_at
+            elif begin is not None and each.ends_at <= begin:
+                yield f"{line}, {each.plant_day}, {each.shift}: it was before the book began", each.ends_at
 
 
-def _insist(
+def expected_readings(connection: Connection, site: Site) -> list[Reading]:
+    """Of the controllers in the site file."""
+    names = {each.name for each in site.controllers}
+    return [each for each in find_readings(connection) if each.controller in names]
+
+
+def why_not_closed(line: str, shift: Occurrence, readings: Sequence[Reading], now: datetime) -> str:
+    """Of a shift without a statement, in a sentence. Args: readings: those that are expected."""
+    name = f"{line}, {shift.plant_day}, {shift.shift}"
+    late = waited_for(line, shift, readings)
+    if now < shift.ends_at:
+        return f"{name}: it is not over"
+    return (
+        f"{name}: it is not closed; it waits for {', '.join(late)}"
+        if late
+        else f"{name}: it is not closed yet"
+    )
+
+
+def waited_for(line: str, shift: Occurrence, readings: Sequence[Reading]) -> list[str]:
+    """Controllers that were not read through to its end."""
+    return [each.controller for each in readings if each.line == line and not each.is_through(shift.ends_at)]
+
+
+def insist(
     require: str | None, closed: bool, reasons: Sequence[str], ends: Sequence[datetime], now: datetime
 ) -> None:
     """Raises: Problem: 409, when less is there than was required, with when to ask again."""
@@ -246,9 +312,31 @@ def _planned(site: Site, line: str, plant_day: date, shift: str) -> Occurrence |
 # ---- parts of the answer -----------------------------------------------------------------------------------
 
 
+def _one(wanted: Wanted, instance: str, row: Mapping[str, Any], headers: dict[str, str]) -> Response:
+    item = _shape(row)
+    if wanted.is_file:
+        name = f"statement-{row['line']}-{row['plant_day']}-{row['shift']}-r{row['revision']}"
+        return wanted.file(name, COLUMNS, _flat(item), [item], headers=headers, book=instance)
+    return wanted.negotiated(cacheable(wanted.request, _tag(instance, row), item, headers=headers))
+
+
 def _shape(row: Mapping[str, Any]) -> dict[str, Any]:
     body: dict[str, Any] = json.loads(row["body"])
     return body | {"hash": row["hash"]}
+
+
+def _flat(item: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """A statement as rows of a file; zero is a result too."""
+    shared = {name: item[name] for name in OF_STATEMENT} | {"commit": int(item["commit"])}
+    shared |= {name: parse_rfc3339(item[name]) for name in ("begins_at", "ends_at", "closed_at")}
+    for row in item["rows"] or [NOTHING]:
+        yield {
+            **shared,
+            **{name: row[name] for name in OF_ROW},
+            **{column: row["tool"][name] for column, name in TOOL_NAMES.items()},
+            **{f"result_{each}": row["by_result"].get(each, 0) for each in RESULTS},
+            **{f"completion_{each}": row["by_completion"].get(each, 0) for each in COMPLETIONS},
+        }
 
 
 def _tag(instance: str, row: Mapping[str, Any]) -> str:

@@ -313,8 +313,11 @@ class ListedCycle(Answer):
     """What brought it out of its order, in words: "log file L1-07.csv"; null: it came in its order."""
 
 
-class Cycle(ListedCycle):
+class CycleOfTool(ListedCycle):
     tool: Tool
+
+
+class Cycle(CycleOfTool):
     controller_time: str | None
     """As the controller said it, not corrected."""
     raw_hex: Hex

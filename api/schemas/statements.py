@@ -233,3 +233,79 @@ class StatementRevision(Answer):
     commit: Number64
     hash: str
     address: str
+
+
+# ---- how far they have come --------------------------------------------------------------------------------
+
+STATUS_EXAMPLE: dict[str, Any] = {
+    "book": EXAMPLE["book"],
+    "commit": "184230",
+    "now": "2026-10-25T07:02:00Z",
+    "items": [
+        {
+            "line": "line-1",
+            "newest_closed": {
+                **{name: EXAMPLE[name] for name in ("plant_day", "shift", "begins_at", "ends_at")},
+                **{name: EXAMPLE[name] for name in ("revision", "complete", "closed_at", "commit")},
+                "address": "/v1/statements/line-1/2026-10-24/night/revisions/2",
+            },
+            "oldest_not_closed": {
+                "plant_day": "2026-10-25",
+                "shift": "early",
+                "outside": False,
+                "begins_at": "2026-10-25T05:20:00Z",
+                "ends_at": "2026-10-25T13:42:00Z",
+                "hours": 8.366666666666667,
+                "state": "open",
+            },
+            "waits_for": [],
+            "says": "line-1, 2026-10-25, early: it is not over",
+            "unknown": {},
+        }
+    ],
+    "next": None,
+}
+
+
+class ClosedShift(Answer):
+    plant_day: date
+    shift: str
+    begins_at: datetime
+    ends_at: datetime
+    revision: int
+    complete: bool
+    closed_at: datetime
+    commit: Number64
+    address: str
+
+
+class ShiftNotClosed(Answer):
+    plant_day: date
+    shift: str
+    outside: bool
+    begins_at: datetime
+    ends_at: datetime
+    hours: float
+    state: Literal["ahead", "open", "closing"]
+
+
+class LineStatus(Answer):
+    line: str
+    newest_closed: ClosedShift | None
+    oldest_not_closed: ShiftNotClosed | None
+    waits_for: list[str]
+    """Controllers that were not read through to the end of a shift that is over."""
+    says: str
+    """Why the oldest is not closed."""
+    unknown: Unknown
+
+
+class StatementStatus(Page[LineStatus]):
+    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [STATUS_EXAMPLE]})
+
+    book: str
+    """Its instance: another one after a backup was restored."""
+    commit: Number64
+    """The last in the book, of whatever."""
+    now: datetime
+    """By the clock here."""

@@ -348,7 +348,7 @@ CYCLE_KEY = (cycle.c.ended_at, cycle.c.controller_id, cycle.c.epoch, cycle.c.seq
 
 def find_cycles(
     connection: Connection,
-    tool_id: int,
+    tool_id: int | None,
     *,
     last: int = 100,
     before: CycleKey | None = None,
@@ -358,14 +358,18 @@ def find_cycles(
     completion: str | None = None,
     controller: str | None = None,
 ) -> list[Record]:
-    """A tool's newest cycles, newest first: all columns of `cycle`, the controller's name as `controller`,
-    `id`.
+    """A tool's newest cycles (None: those of all), newest first: all columns of `cycle`, the controller's
+    name as `controller`, `id`.
 
     Args: last: at most so many; before: only cycles older than that key; since, until: half-open interval of
     `ended_at`; result, completion, controller: only cycles with that value.
     Raises: NotInBook: no controller of that name.
     """
-    wanted = select(cycle).where(cycle.c.tool_id == tool_id)
+    wanted = select(cycle)
+    if tool_id is not None:
+        wanted = wanted.where(cycle.c.tool_id == tool_id)
+    elif controller is None:  # by the index of controller and time: there is none of time alone
+        wanted = wanted.where(cycle.c.controller_id.in_(list(named_controllers(connection))))
     if before is not None:
         wanted = wanted.where(tuple_(*CYCLE_KEY) < _key_of(CYCLE_KEY, before))
     if controller is not None:

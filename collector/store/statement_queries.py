@@ -75,6 +75,14 @@ def find_stated(connection: Connection, begin: datetime, end: datetime) -> set[t
     return {(row.line, row.plant_day, row.shift) for row in connection.execute(wanted)}
 
 
+def find_last_closed(connection: Connection) -> dict[str, Record]:
+    """Line -> the newest revision of the shift that ends last of all that are stated."""
+    ends = select(statement.c.line, func.max(statement.c.ends_at)).group_by(statement.c.line)
+    wanted = select(statement).where(tuple_(statement.c.line, statement.c.ends_at).in_(ends))
+    rows = records(connection.execute(wanted.order_by(statement.c.revision)))
+    return {row["line"]: row for row in rows}
+
+
 def find_stated_spans(connection: Connection) -> dict[str, tuple[datetime, datetime]]:
     """Line -> from when to when it is stated, without a hole."""
     ends = (func.min(statement.c.begins_at), func.max(statement.c.ends_at))

@@ -165,7 +165,7 @@ def test_the_document_says_who_may_ask(app: FastAPI) -> None:
         assert told == [{"token": [scope]} for scope in right.scopes]
 
 
-INTEGRATED = {"counts", "gaps", "reconciliation", "feed", "shifts", "statements"}
+INTEGRATED = {"counts", "gaps", "reconciliation", "feed", "shifts", "statements", "status"}
 
 
 def test_each_operation_that_integrates_is_one_that_counts() -> None:

@@ -122,7 +122,7 @@ async def test_without_a_signal_there_are_no_suspects_and_the_answer_says_so(
             422,
             "no cycle of the tool ended between its last restart and detected_at",
         ),
-        ("tool=3001&measure=work_j&format=xls", 422, "format must be 'json', 'csv' or 'ndjson'"),
+        ("tool=3001&measure=work_j&format=xls", 422, "format must be 'json', 'csv', 'ndjson' or 'parquet'"),
         ("tool=3001&measure=work_j&cursor=abc", 422, "cursor is not from this list"),
     ],
 )

@@ -62,6 +62,10 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         "/v1/containment?tool=2042&measure=peak_tension_n&detected_at=2026-10-25T00:00:00Z",
         charts.Containment,
     ),
+    "/v1/cycles": (
+        "/v1/cycles?from=2026-10-24T00:00:00Z&to=2026-10-25T00:00:00Z",
+        common.Page[records.CycleOfTool],
+    ),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
     "/v1/cycles/{id}/features": ("/v1/cycles/A-02.2.7/features", features.CycleFeatures),
@@ -94,6 +98,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         counts.CountPage,
     ),
     "/v1/statements": ("/v1/statements?plant_day=2026-03-28", statements.StatementPage),
+    "/v1/statements/status": ("/v1/statements/status", statements.StatementStatus),
     "/v1/statements/{line}/{plant_day}/{shift}": (
         "/v1/statements/line-1/2026-03-28/early",
         statements.Statement,

@@ -5,7 +5,7 @@ from typing import Any, cast
 
 import pytest
 
-from api.schemas import features, settings, setups, tolerance
+from api.schemas import features, settings, setups, statements, tolerance
 from api.schemas.common import Answer
 
 WITH_EXAMPLES: list[type[Answer]] = [
@@ -15,6 +15,8 @@ WITH_EXAMPLES: list[type[Answer]] = [
     settings.ChangesBefore,
     setups.Misfit,
     setups.Setup,
+    statements.StatementPage,
+    statements.StatementStatus,
     tolerance.ToolTolerance,
     tolerance.CycleTolerance,
 ]

@@ -116,3 +116,15 @@ async def test_a_wrong_question_gets_one_clear_sentence(
     answer = await client.get(f"/v1/counts?{query}")
     assert answer.status_code == 422
     assert says in answer.json()["detail"]
+
+
+async def test_counts_that_are_not_complete_fail_on_request(client: httpx.AsyncClient) -> None:
+    """With the reasons, and when to ask again; complete ones do not."""
+    lost = "/v1/counts?from=2026-03-29T09:00:00Z&to=2026-03-29T12:00:00Z&require=complete"
+    for address in (lost, f"{lost}&format=csv"):
+        answer = await client.get(address)
+        assert (answer.status_code, answer.json()["type"]) == (409, "/problems/not-complete")
+        assert any("5 cycles of controller A-01 are missing" in each for each in answer.json()["reasons"])
+        assert int(answer.headers["retry-after"]) >= 60
+    whole = "/v1/counts?from=2026-10-24T00:00:00Z&to=2026-10-25T00:00:00Z&require=complete"
+    assert (await client.get(whole)).status_code == 200

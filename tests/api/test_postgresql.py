@@ -24,6 +24,7 @@ QUESTIONS = [
     "/v1/tools/2042/curves?last=5",
     "/v1/tools/2042/counts?from=2026-03-20&to=2026-11-01",
     "/v1/tools/2042/service",
+    "/v1/cycles?from=2026-10-24T00:00:00Z&to=2026-10-27T00:00:00Z&last=50",
     "/v1/cycles/A-02.2.7",
     "/v1/cycles/A-02.2.7/curve",
     "/v1/cycles/A-02.2.7/features",

@@ -235,3 +235,38 @@ async def test_a_shift_that_is_stated_is_closed_in_the_plan(client: httpx.AsyncC
         "items"
     ]
     assert {each["state"] for each in later} == {"closing"}
+
+
+async def test_the_status_tells_how_far_the_statements_have_come(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """Of each line the newest closed shift, and the oldest that is not, which controllers it waits for, and
+    why; it moves on with the next pass."""
+    before = (await get(client, "/v1/statements/status")).json()
+    (line,) = before["items"]
+    every = (await get(client, "/v1/statements?after=")).json()["items"]
+    newest = max(every, key=lambda each: each["ends_at"])
+    assert line["newest_closed"]["address"].endswith(f"{newest['shift']}/revisions/1")
+    assert line["newest_closed"]["commit"] == newest["commit"]
+    assert (await get(client, line["newest_closed"]["address"])).json() == newest
+    assert line["oldest_not_closed"]["begins_at"] == newest["ends_at"]
+    assert line["oldest_not_closed"]["state"] == "closing"
+    assert before["book"] == newest["book"]
+    assert "it is not closed" in line["says"]
+    async with writing(plant) as filling:
+        await close_shifts(plant, filling.writer)
+    after = (await get(client, "/v1/statements/status")).json()
+    assert int(after["commit"]) > int(before["commit"])
+    assert after["items"][0]["newest_closed"]["ends_at"] > newest["ends_at"]
+
+
+async def test_the_status_names_the_controllers_that_are_waited_for(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """When a shift is over and can't be closed."""
+    async with writing(plant) as filling:
+        for _ in range(60):
+            await close_shifts(plant, filling.writer)
+    (line,) = (await get(client, "/v1/statements/status?line=line-1")).json()["items"]
+    assert line["waits_for"] == ["A-01", "A-02"]
+    assert line["says"].endswith("it is not closed; it waits for A-01, A-02")
