@@ -48,7 +48,7 @@ def webhook_url(url: str) -> str:
     return url
 
 
-def topic_prefix(prefix: str) -> str:
+def own_topic(prefix: str) -> str:
     if any(sign in prefix for sign in "+#\0") or "" in prefix.split("/") or prefix.startswith("$"):
         raise ValueError(
             f"{prefix!r} is no topic to publish below; write levels with / between them, such as "
@@ -98,7 +98,7 @@ class PublishPart(Strict):
     port: Port = 1883
     """Usual: 1883, with TLS 8883."""
     topic_prefix: Annotated[
-        str, Field(min_length=1, max_length=LONGEST_PREFIX), AfterValidator(topic_prefix)
+        str, Field(min_length=1, max_length=LONGEST_PREFIX), AfterValidator(own_topic)
     ] = "clampbook"
     client_id: Annotated[str, Field(min_length=1)] = "clampbook-publish"
     """Of no other client: two of one name push each other out."""

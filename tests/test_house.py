@@ -84,7 +84,7 @@ def test_the_api_knows_only_the_store_the_site_and_the_words() -> None:
 @pytest.mark.parametrize("library", ["pymodbus", "snap7", "aiomqtt", "paho"])
 def test_a_client_library_never_leaves_its_source(library: str) -> None:
     """The client objects could write; only the file that wraps them may hold one. Beside the source of MQTT
-    there is the publisher: it has a connection of its own, and all it publishes is below the site's prefix."""
+    there is the publisher: it has a connection of its own, and publishes below the site's prefix alone."""
     holders = {
         path.relative_to(ROOT).as_posix()
         for package in ("collector", "api")
