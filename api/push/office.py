@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Collection
 from contextlib import asynccontextmanager, suppress
 
 from starlette.concurrency import run_in_threadpool
@@ -17,8 +17,19 @@ from collector.config import Site
 from collector.errors import StoreError
 
 CLOSE_WITHIN_S = 1.0
+CANCEL_EVERY_S = 0.1
 
 log = logging.getLogger(__name__)
+
+
+async def end(tasks: Collection[asyncio.Task[None]]) -> None:
+    """Cancel them until they are over: before Python 3.12, `asyncio.wait_for`, by which aiomqtt waits for an
+    acknowledgement, swallows a cancellation that comes together with it."""
+    pending = set(tasks)
+    while pending:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=CANCEL_EVERY_S)
 
 
 class Office:
@@ -47,9 +58,7 @@ class Office:
         try:
             yield
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await end(tasks)
             for sender in self.senders.values():
                 await self._end(sender)
             self.senders = {}
