@@ -22,12 +22,11 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from starlette.concurrency import run_in_threadpool
-
 from api.paging import Row
 from api.push.events import Event, event_of
 from api.push.pace import Pace
 from api.push.receiver import Away, NotTaken, Receiver, WantsNoMore
+from api.push.threads import in_thread
 from api.stores import Stores
 from collector.errors import StoreError
 from collector.store.deliveries import (
@@ -139,7 +138,7 @@ class Sender:
         self._woken.clear()
         if self._must_recall:
             self._must_recall = False
-            await run_in_threadpool(self._recall)
+            await in_thread(self._recall)
         place = self._place
         assert place is not None
         if place.stopped_because is not None:
@@ -168,20 +167,20 @@ class Sender:
         self._place, self._written = place, place.number
 
     async def _send_news(self) -> float:
-        book, rows = await run_in_threadpool(self._look)
+        book, rows = await in_thread(self._look)
         assert self._place is not None
         for row in rows:
             pause_s = await self._offer(row, book["instance"])
             if pause_s is not None:
-                await run_in_threadpool(self.save)
+                await in_thread(self.save)
                 return pause_s
         if len(rows) == BATCH:
-            await run_in_threadpool(self.save)
+            await in_thread(self.save)
             return 0.0
         if self._place.number < book["commit_number"] and not rows:
             self._move_on(book["commit_number"])
         if rows or self._place.number - self._written >= SKIPPED_MOST:
-            await run_in_threadpool(self.save)
+            await in_thread(self.save)
         return self._pace.look_every_s
 
     def _look(self) -> tuple[Record, list[Row]]:
@@ -211,13 +210,13 @@ class Sender:
             self.trouble.not_taken += 1
             if self.trouble.not_taken >= NOT_TAKEN_MOST:
                 return await self._hold(row, None)
-            await run_in_threadpool(self._put_aside, row, 1)
+            await in_thread(self._put_aside, row, 1)
             return None
         except Away as error:
             self._fail(str(error))
             return await self._hold(row, error.asked_s)
         except WantsNoMore as error:
-            await run_in_threadpool(self._stop, str(error))
+            await in_thread(self._stop, str(error))
             return self._pace.longest_pause_s
         self._succeed()
         self._move_on(number)
@@ -230,7 +229,7 @@ class Sender:
             trouble.held, trouble.held_since_s, trouble.held_attempts = row["number"], now_s, 0
         trouble.held_attempts += 1
         if now_s - trouble.held_since_s >= self._pace.hold_s:
-            await run_in_threadpool(self._put_aside, row, trouble.held_attempts)
+            await in_thread(self._put_aside, row, trouble.held_attempts)
         return self._pause_s(asked_s)
 
     def _put_aside(self, row: Row, attempts: int) -> None:
@@ -272,7 +271,7 @@ class Sender:
 
     async def _send_due(self, book: str) -> None:
         """A few of it, up to the first at which the receiver is away."""
-        due, rows = await run_in_threadpool(self._find_due, book)
+        due, rows = await in_thread(self._find_due, book)
         not_before: datetime | None = None
         for each, row in zip(due, rows, strict=True):
             error: str | None = None
@@ -281,17 +280,17 @@ class Sender:
                     raise NotTaken("the book has not got it any more")
                 await self._tell(row, book)
             except WantsNoMore as no_more:
-                await run_in_threadpool(self._stop, str(no_more))
+                await in_thread(self._stop, str(no_more))
                 return
             except NotTaken as refusal:
                 error = str(refusal)
             except Away as away:
                 error = str(away)
                 not_before = datetime.now(UTC) + self._pace.again_in(1, self._dice)
-            await run_in_threadpool(self._note, each, error, is_lost=row is None)
+            await in_thread(self._note, each, error, is_lost=row is None)
             if not_before is not None:
                 break
-        self._due_at = await run_in_threadpool(self._next_due_at)
+        self._due_at = await in_thread(self._next_due_at)
         if self._due_at is not None and not_before is not None:
             self._due_at = max(self._due_at, not_before)
 

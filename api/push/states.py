@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 import orjson
-from starlette.concurrency import run_in_threadpool
 
 from api.push.broker import JSON, Broker
 from api.push.pace import Pace
 from api.push.receiver import Away, NotTaken
+from api.push.threads import in_thread
 from api.resources.controllers import shown
 from api.schemas.push import ControllerState
 from api.stores import Stores
@@ -41,7 +41,7 @@ async def keep_states(
     while True:
         try:
             await broker.stay_connected()
-            for name, body in (await run_in_threadpool(read_states, stores(), site)).items():
+            for name, body in (await in_thread(read_states, stores(), site)).items():
                 if connection != broker.connections:
                     connection, published = broker.connections, {}
                 if published.get(name) != body:

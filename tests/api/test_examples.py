@@ -5,7 +5,7 @@ from typing import Any, cast
 
 import pytest
 
-from api.schemas import features, settings, setups, tolerance
+from api.schemas import features, push, settings, setups, tolerance
 from api.schemas.common import Answer
 
 WITH_EXAMPLES: list[type[Answer]] = [
@@ -17,6 +17,8 @@ WITH_EXAMPLES: list[type[Answer]] = [
     setups.Setup,
     tolerance.ToolTolerance,
     tolerance.CycleTolerance,
+    push.Receiver,
+    push.Delivery,
 ]
 
 
