@@ -8,6 +8,7 @@ Source: OASIS MQTT 5.0, sections 3.1.2.5 (will), 3.3.2.3 (content type, format o
 """
 
 import asyncio
+import logging
 from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
@@ -39,6 +40,9 @@ JSON = "application/json"
 CONNECTION = "connection"
 """Topic, below the prefix, that says whether the publisher is there."""
 UP, DOWN = (orjson.dumps({"state": state}) for state in ("up", "down"))
+
+
+log = logging.getLogger(__name__)
 
 
 def topic_of(kind: Kind) -> str:
@@ -124,7 +128,10 @@ class Broker(Receiver):
             raise
         self._client = client
         self.connections += 1
-        await self._send(client, CONNECTION, UP, JSON, True)
+        try:
+            await self._send(client, CONNECTION, UP, JSON, True)
+        except NotTaken as error:  # of no event: what it is about is told all the same
+            log.warning("the broker %s", error)
         return client
 
     async def _send(

@@ -88,6 +88,8 @@ class Sender:
     ) -> None:
         self.receiver = receiver
         self.trouble = Trouble()
+        self.waits: str | None = None
+        """Why nothing can be told now, whatever the receiver says; None: it can."""
         self._stores = stores
         self._pace = pace or Pace()
         self._dice = dice
@@ -111,17 +113,19 @@ class Sender:
         self._woken.set()
 
     async def run(self) -> None:
+        turns_failed = 0
         while True:
             try:
                 pause_s = await self._turn()
+                self.waits, turns_failed = None, 0
             except StoreError as error:
-                self._must_recall = True
-                self._fail(f"waits for the store: {error}")
-                pause_s = self._pause_s()
+                turns_failed += 1
+                pause_s = self._pace.pause_s(turns_failed, self._dice)
+                self._wait_for(str(error))
             except Exception:
                 log.exception("%s: a mistake of our own", self.receiver.name)
-                self._fail("a mistake of our own; the log has it")
                 pause_s = self._pace.longest_pause_s
+                self._wait_for("a mistake of our own; the log has it")
             await self._rest(pause_s)
 
     def save(self) -> None:
@@ -351,6 +355,12 @@ class Sender:
             log.warning("%s: %s", self.receiver.name, says)
         self.trouble.failures += 1
         self.trouble.says = says
+
+    def _wait_for(self, says: str) -> None:
+        if self.waits != says:
+            log.warning("%s is told nothing now: %s", self.receiver.name, says)
+        self.waits = says
+        self._must_recall = True
 
     def _succeed(self) -> None:
         if self.trouble.failures:

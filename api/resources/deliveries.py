@@ -115,8 +115,8 @@ def _receiver(sender: Sender, counts: dict[tuple[str, str], int], book: Record |
         "way": receiver.way,
         "address": receiver.address,
         "kinds": list(receiver.kinds),
-        "state": "stopped" if stopped else "away" if trouble.says else "told",
-        "says": stopped or trouble.says,
+        "state": _state(sender),
+        "says": stopped or sender.waits or trouble.says,
         "since": place.told_at if place and stopped else trouble.since,
         "book": place and place.book,
         "told_through": place and text_of(place.number),
@@ -126,6 +126,14 @@ def _receiver(sender: Sender, counts: dict[tuple[str, str], int], book: Record |
         "dead": counts.get((receiver.name, "dead"), 0),
         "unknown": not_begun | ({"commits_behind": NOT_BEGUN} if behind is None else {}),
     }
+
+
+def _state(sender: Sender) -> str:
+    if sender.place is not None and sender.place.stopped_because:
+        return "stopped"
+    if sender.waits:
+        return "waits"
+    return "away" if sender.trouble.says else "told"
 
 
 def _delivery(row: Row) -> dict[str, Any]:

@@ -101,8 +101,9 @@ class Receiver(Answer):
     way: Literal["webhook", "broker"]
     address: str
     kinds: list[str]
-    state: Literal["told", "away", "stopped"] = Field(
-        description="`away`: the last attempt failed. `stopped`: it wants no more, until somebody resumes it."
+    state: Literal["told", "away", "waits", "stopped"] = Field(
+        description="`away`: the last attempt failed. `waits`: for the store. `stopped`: it wants no more, "
+        "until somebody resumes it."
     )
     says: str | None = Field(description="What is the matter; null: nothing is.")
     since: datetime | None

@@ -218,7 +218,7 @@ async def test_a_book_from_before_what_was_told_is_not_gone_on_with(stores: Stor
     async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
         await until(lambda: sender.place is not None and sender.place.number >= wanted[-1])
         set_book(plant, "commit_number = commit_number - 1")
-        await until(lambda: "restored from a backup" in (sender.trouble.says or ""))
+        await until(lambda: "restored from a backup" in (sender.waits or ""))
 
 
 def set_book(plant: Plant, change: str) -> None:
@@ -254,9 +254,9 @@ async def test_a_store_that_can_not_be_had_is_waited_for(stores: Stores) -> None
     ear, wanted, works = Ear(), numbers_in(stores), False
     broken = Stores(type(stores.address)(folder=stores.address.folder / "nowhere"))  # type: ignore[operator]
     async with telling(Sender(ear, lambda: stores if works else broken, QUICK)) as sender:
-        await until(lambda: sender.trouble.failures > 2)
+        await until(lambda: sender.waits is not None)
         works = True
-        await until(lambda: len(ear.told) >= len(wanted))
+        await until(lambda: len(ear.told) >= len(wanted) and sender.waits is None)
     broken.close()
 
 
