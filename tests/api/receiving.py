@@ -99,6 +99,8 @@ class Ear(Receiver):
     raises: dict[int, list[Exception]] = field(default_factory=dict)
     """Number -> what it answers instead, the first first."""
     everything: Exception | None = None
+    hangs_after: int | None = None
+    """So many are told; it has the last of them, and does not say so."""
 
     async def tell(self, event: Event) -> None:
         if self.everything is not None:
@@ -106,6 +108,8 @@ class Ear(Receiver):
         if waiting := self.raises.get(event.number):
             raise waiting.pop(0)
         self.told.append(event)
+        if len(self.told) == self.hangs_after:
+            await asyncio.Event().wait()
 
     async def close(self) -> None:
         """Nothing to close."""
