@@ -17,6 +17,7 @@ from api.guards import JsonBodies, SafeHeaders
 from api.learnt import LearntBands
 from api.parameters import known_parameters, only_known_parameters
 from api.problems import PROBLEM_JSON, answer_with_problems
+from api.push.office import Office
 from api.resources import (
     access,
     capability,
@@ -28,6 +29,7 @@ from api.resources import (
     counts,
     curves,
     cycles,
+    deliveries,
     fault_comparison,
     fault_rates,
     faults,
@@ -82,6 +84,7 @@ RESOURCES = (
     findings,
     gaps,
     feed,
+    deliveries,
     shifts,
     interval_counts,
     statement_status,
@@ -124,7 +127,8 @@ def create_app(site: Site) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         await run_in_threadpool(app.state.stores.unready)  # opens what is there, and makes the desk
         writing = asyncio.create_task(app.state.access.keep_writing())
-        yield
+        async with app.state.office.open():
+            yield
         writing.cancel()
         await run_in_threadpool(app.state.access.write, at_once=True)
         await run_in_threadpool(app.state.stores.close)
@@ -145,6 +149,7 @@ def create_app(site: Site) -> FastAPI:
     app.state.stores = Stores(site.store_address)
     app.state.access = Access(site, lambda: app.state.stores)
     app.state.learnt = LearntBands()
+    app.state.office = Office(site, lambda: app.state.stores)
     app.state.started_at_s = time.monotonic()
     answer_with_problems(app)
     for resource in RESOURCES:

@@ -1,6 +1,6 @@
 """The site file: what plant IT writes. Validated whole at start, with every mistake listed."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Literal
@@ -10,9 +10,10 @@ from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from collector.equipment import AnalysisPart, BandPart, ToolModelPart
 from collector.errors import ConfigError, LayoutError, Mistake
-from collector.layouts.schema import Layout, Strict, load_layout
+from collector.layouts.schema import Layout, MqttLayout, Strict, load_layout
 from collector.listening import ApiPart, Port, unusable_tls
 from collector.model import ControllerIdentity
+from collector.pushing import PublishPart, WebhookPart, meets_controllers, unusable_receivers
 from collector.shifts import OUTSIDE, WEEKDAYS, Shift, ShiftPlan, Weekday, conflicts
 from collector.store.engine import StoreAddress
 from collector.toml_file import TomlFile, read_toml, validate
@@ -166,6 +167,8 @@ class Site(Strict):
     tool_models: tuple[ToolModelPart, ...] = ()
     analysis: AnalysisPart = AnalysisPart()
     statements: StatementsPart = StatementsPart()
+    webhooks: tuple[WebhookPart, ...] = ()
+    publish: PublishPart | None = None
     _path: Path = PrivateAttr(default=Path("site.toml"))
 
     @classmethod
@@ -242,6 +245,10 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
         *unreadable_passwords(site, toml),
         *unusable_folders(site, toml),
         *(toml.mistake(f"api.{key}", says) for key, says in unusable_tls(site.api, path.parent)),
+        *(
+            toml.mistake(key, says)
+            for key, says in unusable_receivers(site.webhooks, site.publish, path.parent)
+        ),
     ]
     for number, controller in enumerate(site.controllers):
         key = f"controllers[{number}].layout"
@@ -265,6 +272,7 @@ def load_site(path: Path) -> tuple[Site, dict[str, Layout]]:
             says = f"layout {layout.name} has no [log] section, so nobody knows how to read such a log"
             mistakes.append(toml.mistake(f"controllers[{number}].log_folder", says))
         layouts[controller.name] = layout
+    mistakes += publishing_among_controllers(site, layouts, toml)
     if mistakes:
         raise ConfigError(mistakes)
     return site, layouts
@@ -335,6 +343,27 @@ def unusable_folders(site: Site, toml: TomlFile) -> Iterator[Mistake]:
         owner = seen.setdefault(folder.resolve(), controller.name)
         if owner != controller.name:
             yield toml.mistake(key, f"is the folder of {owner} too; a log must be of one controller")
+
+
+def publishing_among_controllers(
+    site: Site, layouts: Mapping[str, Layout], toml: TomlFile
+) -> Iterator[Mistake]:
+    if site.publish is None:
+        return
+    topics: dict[str, Collection[str]] = {}
+    client_ids: dict[str, str] = {}
+    for controller in site.controllers:
+        layout = layouts.get(controller.name)
+        if isinstance(controller, MqttController) and isinstance(layout, MqttLayout):
+            topics[controller.name] = layout.topics(controller.address).values()
+            client_ids[controller.name] = client_id(controller)
+    for key, says in meets_controllers(site.publish, topics, client_ids):
+        yield toml.mistake(key, says)
+
+
+def client_id(controller: MqttController) -> str:
+    """Of the session in which it is read."""
+    return controller.client_id or f"clampbook-{controller.name}"
 
 
 def identity(controller: Controller, layout: Layout) -> ControllerIdentity:

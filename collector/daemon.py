@@ -12,7 +12,15 @@ from datetime import UTC, datetime
 from collector import __version__
 from collector.backoff import Backoff
 from collector.closing import close_shifts
-from collector.config import Controller, ModbusController, MqttController, S7Controller, Site, identity
+from collector.config import (
+    Controller,
+    ModbusController,
+    MqttController,
+    S7Controller,
+    Site,
+    client_id,
+    identity,
+)
 from collector.errors import StoreError
 from collector.inbox import Inbox
 from collector.layouts.schema import BlockLayout, Layout, ModbusLayout, MqttLayout, S7Layout
@@ -131,7 +139,7 @@ def mqtt_source(controller: MqttController, topics: Mapping[str, int], password:
     return MqttSource(
         controller.host,
         controller.port,
-        client_id=controller.client_id or f"clampbook-{controller.name}",
+        client_id=client_id(controller),
         topics=topics,
         username=controller.username,
         password=password,

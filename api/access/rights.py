@@ -33,6 +33,8 @@ COUNTS = Right(("integrate", "read"))
 """What an integrator pulls, and every reader sees: counts, statements, gaps, reconciliations, exports."""
 SERVICE = Right(("service",))
 ADMIN = Right(("admin",))
+CARE = Right(("service", "admin"))
+"""Looking after those who are told what is new."""
 
 RIGHTS: Mapping[str, Right] = {
     "GET /": ANYBODY,
@@ -84,6 +86,11 @@ RIGHTS: Mapping[str, Right] = {
     "GET /v1/statements/{line}/{plant_day}/{shift}": COUNTS.held_by("line"),
     "GET /v1/statements/{line}/{plant_day}/{shift}/revisions": COUNTS.held_by("line"),
     "GET /v1/statements/{line}/{plant_day}/{shift}/revisions/{revision}": COUNTS.held_by("line"),
+    "GET /v1/receivers": CARE,
+    "POST /v1/receivers/{name}/resume": CARE,
+    "GET /v1/deliveries": CARE,
+    "POST /v1/deliveries/{id}/replay": CARE,
+    "GET /v1/asyncapi.json": ANYBODY,
     "GET /v1/tokens": ADMIN,
     "GET /v1/audit-trail": ADMIN,
 }

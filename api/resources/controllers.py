@@ -64,7 +64,7 @@ def list_controllers(request: Request) -> Response:
         found = find_controllers(connection)
         findings = find_findings(connection, state="open", last=None)
     now = datetime.now(UTC)
-    return page(request, [_controller(each, findings, request.app.state.site, now) for each in found], None)
+    return page(request, [shown(each, findings, request.app.state.site, now) for each in found], None)
 
 
 @router.get("/{name}", response_model=records.Controller)
@@ -73,10 +73,11 @@ def show_controller(request: Request, name: Name) -> Response:
     with request.app.state.stores.book() as connection:
         (found,) = find_controllers(connection, name)
         findings = find_findings(connection, state="open", controller_name=name, last=None)
-    return answer(_controller(found, findings, request.app.state.site, datetime.now(UTC)))
+    return answer(shown(found, findings, request.app.state.site, datetime.now(UTC)))
 
 
-def _controller(found: Record, findings: Sequence[Record], site: Site, now: datetime) -> dict[str, Any]:
+def shown(found: Record, findings: Sequence[Record], site: Site, now: datetime) -> dict[str, Any]:
+    """As `find_controllers` and `find_findings` (the open ones) give it, told."""
     interval_s = {each.name: each.poll_interval_s for each in site.controllers}.get(found["name"])
     stale_after = max(STALE_AFTER, POLLS_MISSED * timedelta(seconds=interval_s or 0))
     health, reasons = health_of(found, now - stale_after)

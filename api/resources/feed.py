@@ -118,14 +118,15 @@ def _look(stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int
     reached = rows[-1]["number"] if more else book["commit_number"]
     return {
         "book": book["instance"],
-        "items": [_event(row) for row in rows],
+        "items": [event(row) for row in rows],
         "next": make_cursor(book["instance"], "feed", [reached]),
         "more": more,
         "cautions": CAUTIONS,
     }
 
 
-def _event(row: Row) -> dict[str, Any]:
+def event(row: Row) -> dict[str, Any]:
+    """As it is told, here and to whoever is told without asking."""
     return {
         "number": text_of(row["number"]),
         "kind": row["kind"],

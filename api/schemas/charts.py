@@ -24,8 +24,11 @@ class Restart(Answer):
     """What was learnt of the tool holds up to here."""
 
     at: datetime
+    """Every cycle that ended earlier is of the old state."""
     reason: RestartReason
     says: str
+    seen_at: datetime
+    """Every cycle that ended later is of the new one: a setting is seen later than it is set."""
 
 
 class Autocorrelation(Answer):

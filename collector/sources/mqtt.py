@@ -19,6 +19,7 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.errors import LinkDown, Refused, SourceError
+from collector.mqtt_closing import hang_up
 from collector.sources.base import Message
 
 BATCH_MOST = 20
@@ -42,7 +43,7 @@ class _Session:
 
     - Manual acknowledgement: else paho acknowledges what aiomqtt has only queued, before it is in the book.
     - Session present, a flag in the broker's answer to CONNECT: aiomqtt drops it.
-    - A close that can't hang, also in the middle of connecting: aiomqtt leaves a socket open there.
+    - A close that can't hang, also in the middle of connecting (see `collector.mqtt_closing`).
 
     `_client`, the way to paho, is private to aiomqtt: it is touched here and nowhere else. Under aiomqtt paho
     runs on the event loop alone (only its TCP connect has a thread), so these calls need no lock.
@@ -66,31 +67,11 @@ class _Session:
 
     async def close(self) -> None:
         """Send what is queued, DISCONNECT, and close; an attempt to connect that still runs stays silent."""
-        self._paho.on_disconnect = _stay_silent  # aiomqtt's fails after a cancelled attempt, before the close
-        self._paho.on_socket_register_write = _stay_silent
-        if self._paho.socket() is None:
-            self._paho.on_socket_open = _hang_up
-            self._paho.on_socket_close = self._paho.on_socket_unregister_write = _stay_silent
-        try:
-            # aiomqtt's callbacks that wait on the loop must not meet a socket number that is closed, or
-            # another's by then.
-            await asyncio.sleep(0)
-        finally:
-            self._paho.disconnect()
-            self._paho.loop_write()
+        await hang_up(self._paho)
 
     def _on_connect(self, client: Any, userdata: Any, flags: Any, *rest: Any) -> None:
         self.kept = flags.session_present
         self._aiomqtt_on_connect(client, userdata, flags, *rest)
-
-
-def _stay_silent(*_: object) -> None:
-    """In the place of a callback of aiomqtt's."""
-
-
-def _hang_up(_client: object, _userdata: object, dialled: Any) -> None:
-    """For a connection that nobody waits for any more."""
-    dialled.close()
 
 
 @dataclass(frozen=True, slots=True)

@@ -481,6 +481,38 @@ access_log = Table(
     Index(None, "refused_on", "address"),
 )
 
+# One row a receiver that is told what is new (a webhook, or the broker): up to which commit number of which
+# book it was told, but for what is in `delivery`.
+told = Table(
+    "told",
+    DESK,
+    Column("receiver", Text, primary_key=True),
+    Column("book", Text, nullable=False),
+    Column("commit_number", BigInteger, nullable=False),
+    Column("told_at", Instant, nullable=False),  # when the number moved on
+    Column("stopped_at", Instant),  # NULL: it is told what is new
+    Column("stopped_because", Text),
+)
+
+# What a receiver did not take. Deleted when it has taken it.
+delivery = Table(
+    "delivery",
+    DESK,
+    Column("delivery_id", Integer, primary_key=True),
+    Column("receiver", Text, nullable=False),
+    Column("book", Text, nullable=False),
+    Column("commit_number", BigInteger, nullable=False),
+    Column("kind", Text, nullable=False),  # of the feed
+    Column("state", Text, nullable=False),  # 'waiting': it is sent again; 'dead': only when somebody asks
+    Column("attempts", Integer, nullable=False),
+    Column("since", Instant, nullable=False),  # put aside, or last asked for
+    Column("next_at", Instant),  # NULL: dead
+    Column("last_error", Text, nullable=False),
+    Column("last_error_at", Instant, nullable=False),
+    UniqueConstraint("receiver", "book", "commit_number"),
+    Index(None, "state", "receiver", "next_at"),
+)
+
 __all__ = [
     "BOOK",
     "DESK",
@@ -495,6 +527,7 @@ __all__ = [
     "curve",
     "curve_feature",
     "cycle",
+    "delivery",
     "epoch",
     "fault",
     "finding",
@@ -509,5 +542,6 @@ __all__ = [
     "tally",
     "to_us",
     "token",
+    "told",
     "tool",
 ]

@@ -42,7 +42,7 @@ async def test_limits_begin_afresh_at_a_setting_a_swap_and_a_service(worn: httpx
         ("swap", format_rfc3339(before(SWAPPED_AT))),
         ("service", format_rfc3339(before(SERVICE_AT))),
     ]
-    assert "punch_pressure_kpa was set from 400.0 to 420.0" in shown["stretches"][1]["says"]
+    assert "punch_pressure_kpa was set from 400 to 420" in shown["stretches"][1]["says"]
     assert [number_of(each["baseline"]["begin"]) for each in shown["stretches"]] == [0, 300, 600, 900]
     centers = [each["limits"]["center"] for each in shown["stretches"]]
     assert centers == pytest.approx([6.0, 6.3, 6.1, 6.2], abs=0.04)

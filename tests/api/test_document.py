@@ -17,6 +17,7 @@ from api.schemas import (
     feed,
     findings,
     forecast,
+    push,
     records,
     settings,
     setups,
@@ -112,6 +113,9 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         statements.Statement,
     ),
     "/v1/shifts": ("/v1/shifts?from=2026-10-23T00:00:00Z&to=2026-10-26T00:00:00Z", shifts.ShiftPage),
+    "/v1/receivers": ("/v1/receivers", push.ReceiverPage),
+    "/v1/deliveries": ("/v1/deliveries", push.DeliveryPage),
+    "/v1/asyncapi.json": ("/v1/asyncapi.json", push.PublishingDocument),
     "/v1/tokens": ("/v1/tokens", common.Page[access.ListedToken]),
     "/v1/audit-trail": ("/v1/audit-trail", access.AuditTrail),
 }

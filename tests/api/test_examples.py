@@ -5,7 +5,7 @@ from typing import Any, cast
 
 import pytest
 
-from api.schemas import features, settings, setups, statements, tolerance
+from api.schemas import features, push, settings, setups, statements, tolerance
 from api.schemas.common import Answer
 
 WITH_EXAMPLES: list[type[Answer]] = [
@@ -19,6 +19,8 @@ WITH_EXAMPLES: list[type[Answer]] = [
     statements.StatementStatus,
     tolerance.ToolTolerance,
     tolerance.CycleTolerance,
+    push.Receiver,
+    push.Delivery,
 ]
 
 

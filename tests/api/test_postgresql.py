@@ -1,18 +1,27 @@
 """The same plant on PostgreSQL gives the same answers as on SQLite, to the last digit."""
 
+import asyncio
 import uuid
 from collections.abc import Iterator
+from datetime import timedelta
 from typing import Any
 
 import httpx
+import orjson
 import pytest
 from fastapi import FastAPI
 from sqlalchemy import create_engine, make_url, text
 
+from api.push.events import Event
+from api.push.office import end
+from api.push.pace import Pace
+from api.push.receiver import NotTaken
+from api.push.sender import Sender
 from api.stores import Stores
 from collector.store.engine import StoreAddress
 from tests.api.asking import asking
 from tests.api.plant import make_plant
+from tests.api.receiving import Ear
 
 QUESTIONS = [
     "/v1/controllers",
@@ -110,6 +119,29 @@ async def test_both_databases_give_the_same_answers(app: FastAPI, database: str)
     for ours, theirs in zip(on_sqlite, on_postgresql, strict=True):
         assert ours == theirs
     assert {status for _, status, _ in on_sqlite} == {200, 201, 404, 409, 422}
+
+
+async def test_a_receiver_is_told_the_same_from_both(app: FastAPI, database: str) -> None:
+    """Every event, in order, with what it did not take at first."""
+    told = []
+    for address in (app.state.stores.address, (await make_plant(StoreAddress(url=database))).address):
+        stores, ear = Stores(address), Ear(raises={5: [NotTaken("answered 500")]})
+        sender = Sender(ear, lambda stores=stores: stores, Pace(0.02, again_after=(timedelta(0),)))
+        task = asyncio.create_task(sender.run())
+        async with asyncio.timeout(60):
+            while not (sender.place and 5 in ear.numbers and sender.place.number > 1000):  # noqa: ASYNC110
+                await asyncio.sleep(0.01)
+        await end([task])
+        stores.close()
+        told.append([each for each in ear.told if each.number != 5])
+    ours, theirs = told
+    assert [each.number for each in ours] == [each.number for each in theirs]
+    assert [records_of(each) for each in ours] == [records_of(each) for each in theirs]
+
+
+def records_of(event: Event) -> Any:
+    """But for the hash, which is of the book too."""
+    return {name: value for name, value in orjson.loads(event.body)["data"]["data"].items() if name != "hash"}
 
 
 async def test_without_a_database_the_api_says_so_and_stays_alive(app: FastAPI) -> None:

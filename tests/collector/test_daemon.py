@@ -24,6 +24,10 @@ class NoWriter:
         await asyncio.Event().wait()
 
 
+async def wait_for_ever(*_given: Any) -> None:
+    await asyncio.Event().wait()
+
+
 @pytest.mark.parametrize(("look_every_s", "follows"), [(60, True), (0, False)])
 async def test_findings_are_followed_unless_the_site_says_never(
     look_every_s: float, follows: bool, monkeypatch: pytest.MonkeyPatch
@@ -43,6 +47,7 @@ async def test_findings_are_followed_unless_the_site_says_never(
 
     monkeypatch.setattr(daemon, "follow_controller", follow_controller)
     monkeypatch.setattr(daemon, "follow_findings", follow_findings)
+    monkeypatch.setattr(daemon, "close_shifts", wait_for_ever)
     site = Site.model_validate(
         {
             "site": {"zone": "Europe/Berlin"},

@@ -73,3 +73,30 @@ def upgrade() -> None:
         ForeignKeyConstraint(["token_id"], ["token.token_id"], name="fk_access_log_token_id"),
     )
     op.create_index("ix_access_log_refused_on_address", "access_log", ["refused_on", "address"])
+    op.create_table(
+        "told",
+        Column("receiver", Text, nullable=False),
+        Column("book", Text, nullable=False),
+        Column("commit_number", BigInteger, nullable=False),
+        Column("told_at", BigInteger, nullable=False),
+        Column("stopped_at", BigInteger),
+        Column("stopped_because", Text),
+        PrimaryKeyConstraint("receiver", name="pk_told"),
+    )
+    op.create_table(
+        "delivery",
+        Column("delivery_id", Integer, nullable=False),
+        Column("receiver", Text, nullable=False),
+        Column("book", Text, nullable=False),
+        Column("commit_number", BigInteger, nullable=False),
+        Column("kind", Text, nullable=False),
+        Column("state", Text, nullable=False),
+        Column("attempts", Integer, nullable=False),
+        Column("since", BigInteger, nullable=False),
+        Column("next_at", BigInteger),
+        Column("last_error", Text, nullable=False),
+        Column("last_error_at", BigInteger, nullable=False),
+        PrimaryKeyConstraint("delivery_id", name="pk_delivery"),
+        UniqueConstraint("receiver", "book", "commit_number", name="uq_delivery_receiver"),
+    )
+    op.create_index("ix_delivery_state_receiver_next_at", "delivery", ["state", "receiver", "next_at"])

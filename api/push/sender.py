@@ -1,0 +1,371 @@
+"""One receiver, told everything new in the order of commit, at least once.
+
+The book is the outbox: what has to be remembered is up to which commit number the receiver was told, and what
+was put aside on the way there. Both are on the desk, written after the receiver has taken what they cover; so
+a kill at any instant means that some are told again, under the same ids, and none is left out.
+
+    taken          go on
+    away           (no answer, or one that says "later") the same again after a pause, for `Pace.hold_s`;
+                   then it is put aside, so that what follows is not held up for ever
+    not taken      put aside at once; the third in a row counts as away: it is not the events then
+    wants no more  stopped, until somebody says otherwise
+
+What was put aside is sent again beside the news, ever more seldom, and is dead after the receiver's time to
+give up: it stays listed, and is sent again when somebody asks for it.
+"""
+
+import asyncio
+import logging
+import random
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from api.paging import Row
+from api.push.events import Event, event_of
+from api.push.pace import Pace
+from api.push.receiver import Away, NotTaken, Receiver, WantsNoMore
+from api.push.threads import in_thread
+from api.stores import Stores
+from collector.errors import StoreError
+from collector.store.deliveries import (
+    Place,
+    find_due,
+    find_place,
+    keep_place,
+    next_due_at,
+    note_attempt,
+    note_taken,
+    put_aside,
+)
+from collector.store.feed import find_news
+from collector.store.queries import Record, find_book
+
+BATCH = 20
+"""Events between two writes of the place: so many may be told again after a kill."""
+SKIPPED_MOST = 1000
+"""Commits that are of no kind for this receiver before the place is written for their sake."""
+DUE_BATCH = 5
+"""Of what was put aside, between two batches of news."""
+NOT_TAKEN_MOST = 3
+RESTORED = (
+    "the book stands before what was told already: it was restored from a backup, and its commit numbers "
+    "would be given twice"
+)
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class Trouble:
+    """Since the receiver last took something."""
+
+    failures: int = 0
+    not_taken: int = 0
+    says: str | None = None
+    since: datetime | None = None
+    held: int | None = None
+    """Number of the event that holds up what follows, …"""
+    held_since_s: float = 0.0
+    """… by the loop's clock, …"""
+    held_attempts: int = 0
+    """… after so many attempts."""
+
+
+class Sender:
+    """Tells one receiver, until it is cancelled.
+
+    Args: dice: gives a number from 0 to 1.
+    """
+
+    def __init__(
+        self,
+        receiver: Receiver,
+        stores: Callable[[], Stores],
+        pace: Pace | None = None,
+        dice: Callable[[], float] = random.random,
+    ) -> None:
+        self.receiver = receiver
+        self.trouble = Trouble()
+        self.waits: str | None = None
+        """Why nothing can be told now, whatever the receiver says; None: it can."""
+        self._stores = stores
+        self._pace = pace or Pace()
+        self._dice = dice
+        self._place: Place | None = None
+        """As the desk has it, or further."""
+        self._written = 0
+        """Number of the place on the desk."""
+        self._due_at: datetime | None = None
+        """When the first of what was put aside is sent again; None: nothing waits."""
+        self._woken = asyncio.Event()
+        self._must_recall = True
+
+    @property
+    def place(self) -> Place | None:
+        """None: neither book nor desk could be had yet."""
+        return self._place
+
+    def wake(self) -> None:
+        """Look at the desk again: somebody has changed what is there."""
+        self._must_recall = True
+        self._woken.set()
+
+    async def run(self) -> None:
+        turns_failed = 0
+        while True:
+            try:
+                pause_s = await self._turn()
+                self.waits, turns_failed = None, 0
+            except StoreError as error:
+                turns_failed += 1
+                pause_s = self._pace.pause_s(turns_failed, self._dice)
+                self._wait_for(str(error))
+            except Exception:
+                log.exception("%s: a mistake of our own", self.receiver.name)
+                pause_s = self._pace.longest_pause_s
+                self._wait_for("a mistake of our own; the log has it")
+            await self._rest(pause_s)
+
+    def save(self) -> None:
+        """Write the place, where it is not written yet. Raises: StoreError."""
+        if self._place is not None and self._place.number != self._written:
+            with self._stores().desk() as desk:
+                keep_place(desk, self.receiver.name, self._place)
+            self._written = self._place.number
+
+    # ---- one turn ------------------------------------------------------------------------------------------
+
+    async def _turn(self) -> float:
+        """What is due, then a batch of news. Returns: s until the next."""
+        self._woken.clear()
+        if self._must_recall:
+            self._must_recall = False
+            await in_thread(self._recall)
+        place = self._place
+        assert place is not None
+        if place.stopped_because is not None:
+            return self._pace.longest_pause_s
+        if self._due_at is not None and self._due_at <= datetime.now(UTC):
+            await self._send_due(place.book)
+        return await self._send_news()
+
+    async def _rest(self, pause_s: float) -> None:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(pause_s):
+                await self._woken.wait()
+
+    def _recall(self) -> None:
+        """From the desk; a receiver that is new begins where the site file says."""
+        self.save()
+        with self._stores().book() as connection:
+            book = find_book(connection)
+        with self._stores().desk() as desk:
+            place = find_place(desk, self.receiver.name)
+            if place is None:
+                begin = book["commit_number"] if self.receiver.begin == "now" else 0
+                place = Place(book["instance"], begin, datetime.now(UTC))
+                keep_place(desk, self.receiver.name, place)
+            self._due_at = next_due_at(desk, self.receiver.name)
+        self._place, self._written = place, place.number
+
+    async def _send_news(self) -> float:
+        book, rows = await in_thread(self._look)
+        assert self._place is not None
+        for row in rows:
+            pause_s = await self._offer(row, book["instance"])
+            if pause_s is not None:
+                await in_thread(self.save)
+                return pause_s
+        if len(rows) == BATCH:
+            await in_thread(self.save)
+            return 0.0
+        if self._place.number < book["commit_number"] and not rows:
+            self._move_on(book["commit_number"])
+        if rows or self._place.number - self._written >= SKIPPED_MOST:
+            await in_thread(self.save)
+        return self._pace.look_every_s
+
+    def _look(self) -> tuple[Record, list[Row]]:
+        """The book, and what in it is news. Another book is news from its first record on.
+
+        Raises: StoreError: it was restored in a way that must not go on.
+        """
+        assert self._place is not None
+        with self._stores().book() as connection:
+            book = find_book(connection)
+            if book["instance"] != self._place.book:
+                self._place = Place(book["instance"], 0, datetime.now(UTC))
+                self._written = -1
+            if book["commit_number"] < self._place.number:
+                raise StoreError(RESTORED)
+            if book["commit_number"] == self._place.number:
+                return book, []
+            return book, find_news(connection, self._place.number, last=BATCH, kinds=self.receiver.kinds)
+
+    async def _offer(self, row: Row, book: str) -> float | None:
+        """Tell it one. Returns: s to pause before the same or the next; None: go on."""
+        number = row["number"]
+        try:
+            await self._tell(row, book)
+        except NotTaken as error:
+            self._fail(str(error))
+            self.trouble.not_taken += 1
+            if self.trouble.not_taken >= NOT_TAKEN_MOST:
+                return await self._hold(row, None)
+            await in_thread(self._put_aside, row, 1)
+            return None
+        except Away as error:
+            self._fail(str(error))
+            return await self._hold(row, error.asked_s)
+        except WantsNoMore as error:
+            await in_thread(self._stop, str(error))
+            return self._pace.longest_pause_s
+        self._succeed()
+        self._move_on(number)
+        return None
+
+    async def _hold(self, row: Row, asked_s: float | None) -> float:
+        """The same again after a pause; or, where it has held up the others for long enough, put aside."""
+        trouble, now_s = self.trouble, asyncio.get_running_loop().time()
+        if trouble.held != row["number"]:
+            trouble.held, trouble.held_since_s, trouble.held_attempts = row["number"], now_s, 0
+        trouble.held_attempts += 1
+        if now_s - trouble.held_since_s >= self._pace.hold_s:
+            await in_thread(self._put_aside, row, trouble.held_attempts)
+        return self._pause_s(asked_s)
+
+    def _put_aside(self, row: Row, attempts: int) -> None:
+        """In one transaction with the place behind it."""
+        assert self._place is not None
+        now = datetime.now(UTC)
+        next_at = now + self._pace.again_in(attempts, self._dice)
+        place = replace(self._place, number=row["number"], told_at=now)
+        with self._stores().desk() as desk:
+            put_aside(
+                desk,
+                self.receiver.name,
+                place.book,
+                row["number"],
+                kind=row["kind"],
+                attempts=attempts,
+                error=self.trouble.says or "",
+                at=now,
+                next_at=next_at,
+            )
+            keep_place(desk, self.receiver.name, place)
+        self._place, self._written = place, place.number
+        self._due_at = min(self._due_at or next_at, next_at)
+        log.warning("%s: commit %d is put aside: %s", self.receiver.name, row["number"], self.trouble.says)
+
+    def _stop(self, says: str) -> None:
+        assert self._place is not None
+        self._place = replace(self._place, told_at=datetime.now(UTC), stopped_because=says)
+        with self._stores().desk() as desk:
+            keep_place(desk, self.receiver.name, self._place)
+        self._written = self._place.number
+        log.error(
+            "%s wants no more, so it is told nothing until somebody resumes it: it %s",
+            self.receiver.name,
+            says,
+        )
+
+    # ---- what was put aside --------------------------------------------------------------------------------
+
+    async def _send_due(self, book: str) -> None:
+        """A few of it, up to the first at which the receiver is away."""
+        due, rows = await in_thread(self._find_due, book)
+        not_before: datetime | None = None
+        for each, row in zip(due, rows, strict=True):
+            error: str | None = None
+            try:
+                if row is None:
+                    raise NotTaken("the book has not got it any more")
+                await self._tell(row, book)
+            except WantsNoMore as no_more:
+                await in_thread(self._stop, str(no_more))
+                return
+            except NotTaken as refusal:
+                error = str(refusal)
+            except Away as away:
+                error = str(away)
+                not_before = datetime.now(UTC) + self._pace.again_in(1, self._dice)
+            await in_thread(self._note, each, error, is_lost=row is None)
+            if not_before is not None:
+                break
+        self._due_at = await in_thread(self._next_due_at)
+        if self._due_at is not None and not_before is not None:
+            self._due_at = max(self._due_at, not_before)
+
+    def _find_due(self, book: str) -> tuple[list[Record], list[Row | None]]:
+        with self._stores().desk() as desk:
+            due = find_due(desk, self.receiver.name, datetime.now(UTC), last=DUE_BATCH)
+        with self._stores().book() as connection:
+            rows = [
+                next(
+                    (
+                        row
+                        for row in find_news(
+                            connection, each["commit_number"] - 1, last=1, kinds=(each["kind"],)
+                        )
+                        if each["book"] == book and row["number"] == each["commit_number"]
+                    ),
+                    None,
+                )
+                for each in due
+            ]
+        return due, rows
+
+    def _note(self, each: Record, error: str | None, is_lost: bool) -> None:
+        now = datetime.now(UTC)
+        with self._stores().desk() as desk:
+            if error is None:
+                note_taken(desk, each["delivery_id"])
+                return
+            next_at = now + self._pace.again_in(each["attempts"] + 1, self._dice)
+            is_dead = is_lost or next_at >= each["since"] + self.receiver.give_up_after
+            note_attempt(desk, each["delivery_id"], error=error, at=now, next_at=None if is_dead else next_at)
+        if is_dead:
+            says = "%s: commit %d is given up after %d attempts: %s"
+            log.error(says, self.receiver.name, each["commit_number"], each["attempts"] + 1, error)
+
+    def _next_due_at(self) -> datetime | None:
+        with self._stores().desk() as desk:
+            return next_due_at(desk, self.receiver.name)
+
+    # ---- how it goes ---------------------------------------------------------------------------------------
+
+    async def _tell(self, row: Row, book: str) -> None:
+        try:
+            event: Event = event_of(row, book)
+        except Exception as error:
+            log.exception("%s: commit %d can't be told", self.receiver.name, row["number"])
+            raise NotTaken(f"a mistake of our own; the log has it: {type(error).__name__}") from error
+        await self.receiver.tell(event)
+
+    def _move_on(self, number: int) -> None:
+        assert self._place is not None
+        self._place = replace(self._place, number=number, told_at=datetime.now(UTC))
+
+    def _fail(self, says: str) -> None:
+        if self.trouble.failures == 0:
+            self.trouble.since = datetime.now(UTC)
+        if self.trouble.says != says:
+            log.warning("%s: %s", self.receiver.name, says)
+        self.trouble.failures += 1
+        self.trouble.says = says
+
+    def _wait_for(self, says: str) -> None:
+        if self.waits != says:
+            log.warning("%s is told nothing now: %s", self.receiver.name, says)
+        self.waits = says
+        self._must_recall = True
+
+    def _succeed(self) -> None:
+        if self.trouble.failures:
+            log.info("%s takes what it is told again", self.receiver.name)
+            self.trouble = Trouble()
+
+    def _pause_s(self, asked_s: float | None = None) -> float:
+        return self._pace.pause_s(self.trouble.failures, self._dice, asked_s)
