@@ -273,6 +273,9 @@ class _Late:
     def _tool_of(self, cycle: Cycle, epoch: int, number: int) -> ToolName:
         if cycle.tool_serial is not None:
             return ToolName(self._entry.maker, self._entry.model, cycle.tool_serial)
+        beside = self._tools_beside(epoch, number)
+        if len(beside) > 1 or NO_TOOL in beside:
+            return NO_TOOL  # one was swapped somewhere between, and nobody can say where
         mount, tool = tables.mount, tables.tool
         # a mount without a mark began before the controller's first cycle, or lasts
         begun = or_(
@@ -293,6 +296,19 @@ class _Late:
             .limit(1)
         ).one_or_none()
         return NO_TOOL if row is None else ToolName(*row)
+
+    def _tools_beside(self, epoch: int, number: int) -> set[ToolName]:
+        """The tools that made the stored cycles before and after that number, in its epoch."""
+        cycle, tool = tables.cycle, tables.tool
+        here = (
+            select(tool.c.maker, tool.c.model, tool.c.serial)
+            .join_from(cycle, tool)
+            .where(cycle.c.controller_id == self._controller_id, cycle.c.epoch == epoch)
+        )
+        before = here.where(cycle.c.sequence < number).order_by(cycle.c.sequence.desc()).limit(1)
+        after = here.where(cycle.c.sequence > number).order_by(cycle.c.sequence).limit(1)
+        found = [self._connection.execute(each).one_or_none() for each in (before, after)]
+        return {ToolName(*row) for row in found if row is not None}
 
     def _close(self, each: OpenGap, now: datetime) -> None:
         """The gap is closed; what is still missing of it is listed anew, within the bounds known now."""
