@@ -273,9 +273,8 @@ class _Late:
     def _tool_of(self, cycle: Cycle, epoch: int, number: int) -> ToolName:
         if cycle.tool_serial is not None:
             return ToolName(self._entry.maker, self._entry.model, cycle.tool_serial)
-        beside = self._tools_beside(epoch, number)
-        if len(beside) > 1 or NO_TOOL in beside:
-            return NO_TOOL  # one was swapped somewhere between, and nobody can say where
+        if NO_TOOL in self._tools_beside(epoch, number):
+            return NO_TOOL  # it was swapped about here, and nobody saw when
         mount, tool = tables.mount, tables.tool
         # a mount without a mark began before the controller's first cycle, or lasts
         begun = or_(

@@ -204,8 +204,8 @@ async def test_a_setting_ends_what_it_explains(rig: Rig) -> None:
     await rig.make("L1-01", 1)
     await rig.look()
     found = rig.newest()
-    assert found["ended_at"] == at
-    assert found["ended_because"] == "punch_pressure_kpa was set from 330.0 to 360.0 on L1-01"
+    assert found["ended_at"] == seconds(241)  # when it was seen
+    assert found["ended_because"] == "punch_pressure_kpa was set from 330 to 360 on L1-01"
 
 
 async def test_what_is_said_of_a_tool_on_a_controller_ends_when_it_leaves(rig: Rig) -> None:

@@ -66,6 +66,7 @@ def test_a_service_a_swap_and_a_setting_begin_anew(tool_id: int, book_reader: En
             late,
             "service",
             "a service was done",
+            late,
         )
     assert [(each.reason, each.at) for each in restarts] == [
         ("swap", MORNING),
