@@ -101,12 +101,11 @@ class _Page:
             select(tables.position).where(tables.position.c.controller_id == controller_id)
         ).one_or_none()
         self.position: Row | None = None if found is None else dict(found._mapping)
-        first_mount = select(tables.mount.c.after_epoch, tables.mount.c.after_sequence).where(
-            tables.mount.c.controller_id == controller_id
+        mount = tables.mount.c
+        mounts = select(mount.after_epoch, mount.after_sequence).where(
+            mount.controller_id == controller_id, mount.after_epoch.is_not(None)
         )
-        self.no_tool_until: Key = min(
-            ((each[0], each[1]) for each in book.execute(first_mount)), default=(0, 0)
-        )
+        self.no_tool_until: Key = min(map(tuple, book.execute(mounts)), default=(0, 0))
         """The last number before anybody told the book which tool is there."""
         serials = select(tables.tool.c.tool_id, tables.tool.c.serial)
         self.serials = dict(book.execute(serials).all())
