@@ -89,6 +89,10 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         "&second_from=2026-10-25T00:00:00Z&second_to=2026-10-27T00:00:00Z",
         fault_rates.FaultComparison,
     ),
+    "/v1/faults/life": (
+        "/v1/faults/life?from=2026-10-01T00:00:00Z&to=2026-11-01T00:00:00Z",
+        fault_rates.FaultLife,
+    ),
     "/v1/findings": ("/v1/findings", findings.FindingPage),
     "/v1/findings/{commit_number}": ("/v1/findings/{open_finding}", findings.ShownFinding),
     "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
