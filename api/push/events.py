@@ -1,7 +1,8 @@
 """What is told: each item of the feed in an envelope that is the same whichever way it goes.
 
-Source: CloudEvents 1.0.2, JSON event format, structured content mode. `id` is the book's instance and the
-commit number: whoever gets the same id again has had the event before, whatever has become of its record.
+Source: CloudEvents 1.0.2, JSON event format, structured content mode. `id` is the commit number and the
+instance of the book that gave it out: whoever gets the same id again has had the event before, whatever has
+become of its record, and of the book.
 """
 
 from collections.abc import Mapping
@@ -50,14 +51,15 @@ def event_id(book: str, number: int) -> str:
     return f"{book}-{number}"
 
 
-def event_of(row: Row, book: str) -> Event:
+def event_of(row: Row) -> Event:
     """Args: row: as `find_news` gives it."""
     kind: Kind = row["kind"]
     happened_at: datetime = row[HAPPENED_AT[kind]]
+    this = event_id(row["instance"], row["number"])
     envelope = {
         "specversion": "1.0",
-        "id": event_id(book, row["number"]),
-        "source": f"urn:uuid:{book}",
+        "id": this,
+        "source": f"urn:uuid:{row['instance']}",
         "type": TYPE_PREFIX + kind,
         "time": happened_at,
         "datacontenttype": "application/json",
@@ -65,6 +67,4 @@ def event_of(row: Row, book: str) -> Event:
     }
     if row["controller"] is not None:
         envelope["subject"] = row["controller"]
-    return Event(
-        row["number"], kind, event_id(book, row["number"]), orjson.dumps(envelope, option=orjson.OPT_UTC_Z)
-    )
+    return Event(row["number"], kind, this, orjson.dumps(envelope, option=orjson.OPT_UTC_Z))

@@ -4,6 +4,10 @@ The book is the outbox: what has to be remembered is up to which commit number t
 was put aside on the way there. Both are on the desk, written after the receiver has taken what they cover; so
 a kill at any instant means that some are told again, under the same ids, and none is left out.
 
+When the book was put back to an earlier state it is another instance, and the receiver is told on from where
+the two have all in common: what came since is new, under ids of its own, and what was told before is not told
+again. A book that was never the instance that the receiver knows is news from its first record on.
+
     taken          go on
     away           (no answer, or one that says "later") the same again after a pause, for `Pace.hold_s`;
                    then it is put aside, so that what follows is not held up for ever
@@ -40,6 +44,7 @@ from collector.store.deliveries import (
     put_aside,
 )
 from collector.store.feed import find_news
+from collector.store.instances import find_lineage
 from collector.store.queries import Record, find_book
 
 BATCH = 20
@@ -50,8 +55,8 @@ DUE_BATCH = 5
 """Of what was put aside, between two batches of news."""
 NOT_TAKEN_MOST = 3
 RESTORED = (
-    "the book stands before what was told already: it was restored from a backup, and its commit numbers "
-    "would be given twice"
+    "the book stands before what was told already: it was restored from a backup. Start the collector, which "
+    "makes it another instance"
 )
 
 log = logging.getLogger(__name__)
@@ -148,7 +153,7 @@ class Sender:
         if place.stopped_because is not None:
             return self._pace.longest_pause_s
         if self._due_at is not None and self._due_at <= datetime.now(UTC):
-            await self._send_due(place.book)
+            await self._send_due()
         return await self._send_news()
 
     async def _rest(self, pause_s: float) -> None:
@@ -174,7 +179,7 @@ class Sender:
         book, rows = await in_thread(self._look)
         assert self._place is not None
         for row in rows:
-            pause_s = await self._offer(row, book["instance"])
+            pause_s = await self._offer(row)
             if pause_s is not None:
                 await in_thread(self.save)
                 return pause_s
@@ -188,15 +193,16 @@ class Sender:
         return self._pace.look_every_s
 
     def _look(self) -> tuple[Record, list[Row]]:
-        """The book, and what in it is news. Another book is news from its first record on.
+        """The book, and what in it is news.
 
-        Raises: StoreError: it was restored in a way that must not go on.
+        Raises: StoreError: it was restored, and the collector has not seen to it yet.
         """
         assert self._place is not None
         with self._stores().book() as connection:
             book = find_book(connection)
             if book["instance"] != self._place.book:
-                self._place = Place(book["instance"], 0, datetime.now(UTC))
+                shared = find_lineage(connection).shared(self._place.book, self._place.number)
+                self._place = replace(self._place, book=book["instance"], number=shared)
                 self._written = -1
             if book["commit_number"] < self._place.number:
                 raise StoreError(RESTORED)
@@ -204,11 +210,11 @@ class Sender:
                 return book, []
             return book, find_news(connection, self._place.number, last=BATCH, kinds=self.receiver.kinds)
 
-    async def _offer(self, row: Row, book: str) -> float | None:
+    async def _offer(self, row: Row) -> float | None:
         """Tell it one. Returns: s to pause before the same or the next; None: go on."""
         number = row["number"]
         try:
-            await self._tell(row, book)
+            await self._tell(row)
         except NotTaken as error:
             self._fail(str(error))
             self.trouble.not_taken += 1
@@ -246,7 +252,7 @@ class Sender:
             put_aside(
                 desk,
                 self.receiver.name,
-                place.book,
+                row["instance"],
                 row["number"],
                 kind=row["kind"],
                 attempts=attempts,
@@ -273,16 +279,16 @@ class Sender:
 
     # ---- what was put aside --------------------------------------------------------------------------------
 
-    async def _send_due(self, book: str) -> None:
+    async def _send_due(self) -> None:
         """A few of it, up to the first at which the receiver is away."""
-        due, rows = await in_thread(self._find_due, book)
+        due, rows = await in_thread(self._find_due)
         not_before: datetime | None = None
         for each, row in zip(due, rows, strict=True):
             error: str | None = None
             try:
                 if row is None:
                     raise NotTaken("the book has not got it any more")
-                await self._tell(row, book)
+                await self._tell(row)
             except WantsNoMore as no_more:
                 await in_thread(self._stop, str(no_more))
                 return
@@ -298,7 +304,7 @@ class Sender:
         if self._due_at is not None and not_before is not None:
             self._due_at = max(self._due_at, not_before)
 
-    def _find_due(self, book: str) -> tuple[list[Record], list[Row | None]]:
+    def _find_due(self) -> tuple[list[Record], list[Row | None]]:
         with self._stores().desk() as desk:
             due = find_due(desk, self.receiver.name, datetime.now(UTC), last=DUE_BATCH)
         with self._stores().book() as connection:
@@ -309,7 +315,7 @@ class Sender:
                         for row in find_news(
                             connection, each["commit_number"] - 1, last=1, kinds=(each["kind"],)
                         )
-                        if each["book"] == book and row["number"] == each["commit_number"]
+                        if (row["instance"], row["number"]) == (each["book"], each["commit_number"])
                     ),
                     None,
                 )
@@ -336,9 +342,9 @@ class Sender:
 
     # ---- how it goes ---------------------------------------------------------------------------------------
 
-    async def _tell(self, row: Row, book: str) -> None:
+    async def _tell(self, row: Row) -> None:
         try:
-            event: Event = event_of(row, book)
+            event: Event = event_of(row)
         except Exception as error:
             log.exception("%s: commit %d can't be told", self.receiver.name, row["number"])
             raise NotTaken(f"a mistake of our own; the log has it: {type(error).__name__}") from error

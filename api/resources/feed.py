@@ -1,7 +1,8 @@
 """The feed: everything new in the book, in order of commit, for machines that follow it.
 
 A cursor says up to which commit number its bearer has everything. It never expires while the book keeps its
-records; one of another book, or from further ahead than the book has come, shows that the book was restored.
+records; one of another instance of the book, or from further ahead than the book has come, shows that it was
+restored.
 """
 
 import asyncio
@@ -34,9 +35,9 @@ WAITING_MOST = 50
 
 READERS_ONLY = ("setting.", "finding.")
 """Beginnings of the kinds that whoever only integrates does not see."""
+PULL_ANEW = "pull anew what may be missing, then follow without a cursor"
 RESTORED = (
-    "the cursor is from further ahead than the book has come: it was restored from a backup; pull anew what "
-    "may be missing, then follow without a cursor"
+    f"the cursor is from further ahead than the book has come: it was restored from a backup; {PULL_ANEW}"
 )
 
 After = Annotated[
@@ -110,7 +111,7 @@ def _kinds(said: str | None, scopes: Collection[Scope]) -> tuple[Kind, ...]:
 def _look(stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int) -> dict[str, Any]:
     with stores.book() as connection:
         book = find_book(connection)
-        (begin,) = read_cursor(after, book["instance"], "feed", (number,)) or (0,)
+        (begin,) = read_cursor(after, book["instance"], "feed", (number,), "after", PULL_ANEW) or (0,)
         if begin > book["commit_number"]:
             raise Problem("book-replaced", RESTORED, book=book["instance"])
         rows = find_news(connection, begin, last=limit + 1, kinds=kinds)

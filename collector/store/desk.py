@@ -9,9 +9,10 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import ColumnElement, Connection, and_, or_, select
 
 from collector.model import ToolName
+from collector.store.instances import Lineage
 from collector.store.queries import records
 from collector.store.tables import acknowledgement, service
 
@@ -79,15 +80,16 @@ def _of(tool: ToolName) -> list[Any]:
 
 
 def find_acknowledgements(
-    connection: Connection, instance: str, findings: Collection[int]
+    connection: Connection, lineage: Lineage, findings: Collection[int]
 ) -> dict[int, list[dict[str, Any]]]:
     """Of these findings of one book: commit number -> acknowledged_by, acknowledged_at, remark of each
-    acknowledgement, oldest first; an empty list where there is none."""
+    acknowledgement, oldest first; an empty list where there is none. What was acknowledged before the book
+    became another instance counts, where the book has kept the finding."""
     found: dict[int, list[dict[str, Any]]] = {number: [] for number in findings}
     columns = (acknowledgement.c.acknowledged_by, acknowledgement.c.acknowledged_at, acknowledgement.c.remark)
     wanted = (
         select(acknowledgement.c.finding, *columns)
-        .where(acknowledgement.c.book == instance, acknowledgement.c.finding.in_(found))
+        .where(_in_book(lineage), acknowledgement.c.finding.in_(found))
         .order_by(acknowledgement.c.acknowledgement_id)
     )
     for row in records(connection.execute(wanted)):
@@ -95,9 +97,17 @@ def find_acknowledgements(
     return found
 
 
+def _in_book(lineage: Lineage) -> ColumnElement[bool]:
+    former = [
+        and_(acknowledgement.c.book == instance, acknowledgement.c.finding <= last)
+        for instance, last in lineage.former
+    ]
+    return or_(acknowledgement.c.book == lineage.instance, *former)
+
+
 def record_acknowledgement(
     connection: Connection,
-    instance: str,
+    lineage: Lineage,
     finding: int,
     *,
     acknowledged_by: str,
@@ -106,9 +116,10 @@ def record_acknowledgement(
 ) -> bool:
     """Record that somebody has seen a finding. False: the same (finding, person, remark) stands there
     already, and stays as it is; so a request whose answer was lost can be sent again."""
-    said = {"book": instance, "finding": finding, "acknowledged_by": acknowledged_by, "remark": remark}
-    same = [acknowledgement.c[name] == value for name, value in said.items()]
+    said = {"finding": finding, "acknowledged_by": acknowledged_by, "remark": remark}
+    same = [_in_book(lineage), *(acknowledgement.c[name] == value for name, value in said.items())]
     if connection.execute(select(acknowledgement.c.acknowledgement_id).where(*same)).first() is not None:
         return False
-    connection.execute(acknowledgement.insert().values(acknowledged_at=acknowledged_at, **said))
+    values = {"book": lineage.instance, "acknowledged_at": acknowledged_at, **said}
+    connection.execute(acknowledgement.insert().values(values))
     return True

@@ -12,6 +12,7 @@ from typing import Literal, get_args
 from sqlalchemy import Column, Connection, Table, select
 
 from collector.store import tables
+from collector.store.instances import find_lineage
 from collector.store.queries import Record, named_controllers, records
 from collector.store.tables import tool
 
@@ -61,8 +62,8 @@ def find_news(
     connection: Connection, after: int, *, last: int = 100, kinds: Collection[Kind] = KINDS
 ) -> list[Record]:
     """At most `last` records that were committed after a number, oldest first: `number` under which it
-    happened, `kind`, columns of its table, the controller's name (None where it is of none), maker, model and
-    serial of its tool.
+    happened, `instance` of the book that gave it out, `kind`, columns of its table, the controller's name
+    (None where it is of none), maker, model and serial of its tool.
 
     A record that has changed since is shown as it is now.
     """
@@ -77,4 +78,8 @@ def find_news(
         found += [row | {"kind": kind} for row in records(connection.execute(wanted))]
     newest = sorted(found, key=lambda row: int(row["number"]))[:last]
     names = named_controllers(connection)
-    return [row | {"controller": names.get(row.get("controller_id", 0))} for row in newest]
+    instance_of = find_lineage(connection).instance_of
+    return [
+        row | {"instance": instance_of(row["number"]), "controller": names.get(row.get("controller_id", 0))}
+        for row in newest
+    ]
