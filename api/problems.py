@@ -84,9 +84,9 @@ PROBLEMS: Mapping[str, Kind] = {
     "book-replaced": Kind(
         "The book was replaced",
         410,
-        "It was restored from a backup, and is the instance `book` now. Lists: begin again without the cursor. "
-        "Statements: pull every plant day that you have booked again, and replace what you booked of it, "
-        "whatever its revision.",
+        "It was restored from a backup, and is the instance `book` now. Lists: begin again without the "
+        "cursor. Statements: pull every plant day that you have booked again, and replace what you booked of "
+        "it, whatever its revision.",
     ),
     "too-slow": Kind("The body came too slowly", 408, "Send it at once."),
     "too-large": Kind("The body is too large", 413, "Send less."),

@@ -56,7 +56,7 @@ def why_incomplete(
             continue
         first = format_rfc3339(each.first_read_at)
         if each.first_read_at >= end:
-            yield f"controller {each.controller} was first read at {first}, after it; its cycles are not known"
+            yield f"controller {each.controller} was first read at {first}, after it; nothing is known of it"
         elif each.first_read_at > begin:
             yield f"controller {each.controller} was first read at {first}"
         if each.read_through_at is None:

@@ -238,8 +238,8 @@ def show_statement(
 def _missing(
     connection: Connection, site: Site, lines: Sequence[str], plant_day: date | None, now: datetime
 ) -> Iterator[tuple[str, datetime | None]]:
-    """Shifts without a statement, in words, and when each ends (None: it never has one): of a plant day; or of
-    each line the next, if that is over, and the first, while none is closed."""
+    """Shifts without a statement, in words, and when each ends (None: it never has one): of a plant day; or
+    of each line the next, if that is over, and the first, while none is closed."""
     spans = find_stated_spans(connection)
     readings = expected_readings(connection, site)
     began = book_began(connection, site)

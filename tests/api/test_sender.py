@@ -237,10 +237,10 @@ async def test_a_mistake_of_our_own_with_one_event_is_one_delivery(
 
     wanted, made = numbers_in(stores), module.event_of
 
-    def fails(row: Any, book: str) -> Any:
+    def fails(row: Any) -> Any:
         if row["number"] == wanted[2]:
             raise OverflowError
-        return made(row, book)
+        return made(row)
 
     monkeypatch.setattr(module, "event_of", fails)
     ear = Ear()

@@ -93,13 +93,14 @@ def test_an_envelope_has_what_cloudevents_requires() -> None:
     row = {
         "kind": "clock.changed",
         "number": 12,
+        "instance": "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52",
         "controller": "L1-03",
         "commit_number": 12,
         "before_ms": 1.0,
         "after_ms": 2.0,
         "noticed_at": datetime(2018, 4, 5, 3, 56, 24, tzinfo=UTC),
     }
-    envelope = orjson.loads(event_of(row, "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52").body)
+    envelope = orjson.loads(event_of(row).body)
     for name in ("id", "source", "specversion", "type"):
         assert isinstance(envelope[name], str)
         assert envelope[name]
