@@ -436,6 +436,15 @@ async def test_a_replaced_controller_begins_an_epoch_with_its_first_cycle(rig: R
     assert [row.serial for row in rig.rows(tables.controller)] == ["C-2"]
 
 
+async def test_messages_of_the_controller_before_that_come_again_are_known(rig: Rig) -> None:
+    """The broker had no word that they were taken when another controller took the place."""
+    first, second, eighth, ninth = (untimed(number, BEGIN) for number in (1, 2, 8, 9))
+    await rig.take([status(0, cabinet="C-1"), first, second])
+    await rig.take([status(7, cabinet="C-9"), eighth])
+    await rig.take([first, second, eighth, ninth])
+    assert rig.sequences() == [(1, 1), (1, 2), (2, 8), (2, 9)]
+
+
 async def test_a_replaced_controller_proves_no_completeness_of_the_one_before(rig: Rig) -> None:
     """Its last number is ours by chance."""
     await rig.take([status(0, cabinet="C-1"), cycle(1), cycle(2)])
