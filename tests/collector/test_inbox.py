@@ -438,11 +438,12 @@ async def test_a_replaced_controller_begins_an_epoch_with_its_first_cycle(rig: R
 
 async def test_messages_of_the_controller_before_that_come_again_are_known(rig: Rig) -> None:
     """The broker had no word that they were taken when another controller took the place."""
-    first, second, eighth, ninth = (untimed(number, BEGIN) for number in (1, 2, 8, 9))
-    await rig.take([status(0, cabinet="C-1"), first, second])
+    first, second, eighth, ninth = (untimed(number, BEGIN) for number in (501, 502, 8, 9))
+    await rig.take([status(500, cabinet="C-1"), first, second])
     await rig.take([status(7, cabinet="C-9"), eighth])
     await rig.take([first, second, eighth, ninth])
-    assert rig.sequences() == [(1, 1), (1, 2), (2, 8), (2, 9)]
+    assert rig.sequences() == [(1, 501), (1, 502), (2, 8), (2, 9)]
+    assert not rig.rows(tables.quarantine)
 
 
 async def test_a_replaced_controller_proves_no_completeness_of_the_one_before(rig: Rig) -> None:
