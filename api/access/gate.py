@@ -10,7 +10,7 @@ import logging
 import math
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
@@ -91,7 +91,8 @@ class Gate:
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
-                _warn_of_expiry(asker.token, message)
+                if asker.token is not None:
+                    _tell_of_token(asker.token, message)
             await send(message)
 
         try:
@@ -121,10 +122,17 @@ async def allowed(request: Request) -> None:
 def _hold_to_lines(request: Request, right: Right, token: Token, line_of: Mapping[str, str]) -> None:
     assert token.lines is not None
     named = named_lines(right, request.path_params, request.query_params.multi_items(), line_of)
-    if named <= set(token.lines):
-        return
     own = ", ".join(token.lines)
-    how = "; it does not tell lines apart" if right.by is None else f"; name one of its {right.by}s"
+    if (
+        named <= set(token.lines)
+        if named
+        else right.is_cut and not set(line_of.values()).isdisjoint(token.lines)
+    ):
+        return
+    if right.is_cut and not named:
+        how = ", and the site file has no controller there"
+    else:
+        how = "; it does not tell lines apart" if right.by is None else f"; name one of its {right.by}s"
     says = f"the token {token.name} is for {own} only{how}"
     raise Problem("other-line", says, headers=_challenge("insufficient_scope", right))
 
@@ -190,11 +198,14 @@ def _challenge(error: str | None = None, right: Right | None = None, says: str =
     return {"www-authenticate": ", ".join(parts)}
 
 
-def _warn_of_expiry(token: Token | None, message: Message) -> None:
-    if token is None or token.expires_at - datetime.now(UTC) > WARN_AHEAD:
-        return
-    at = token.expires_at.isoformat(timespec="seconds").replace("+00:00", "Z")
-    MutableHeaders(scope=message)["token-expires-at"] = at
+def _tell_of_token(token: Token, message: Message) -> None:
+    """Where it ends soon, and for which lines it is: a file has no member for that."""
+    headers = MutableHeaders(scope=message)
+    if token.expires_at - datetime.now(UTC) <= WARN_AHEAD:
+        at = token.expires_at.isoformat(timespec="seconds").replace("+00:00", "Z")
+        headers["token-expires-at"] = at
+    if token.lines is not None:
+        headers["token-lines"] = ", ".join(quote(line) for line in token.lines)
 
 
 def _host(headers: Mapping[str, str]) -> str:

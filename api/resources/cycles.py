@@ -7,6 +7,7 @@ from typing import Annotated, Any
 import orjson
 from fastapi import APIRouter, Path, Query, Request, Response
 
+from api.access.sight import sight_of
 from api.answers import cacheable, entity_tag, text_of
 from api.csv_export import FILES, LastOfFile, WantedParameters
 from api.paging import (
@@ -140,7 +141,7 @@ def list_cycles(
     return wanted.negotiated(page(request, [listed(row) for row in rows], following, tool=named(tool)))
 
 
-@router.get("/cycles", response_model=common.Page[records.CycleOfTool], responses=FILES)
+@router.get("/cycles", response_model=common.LinesPage[records.CycleOfTool], responses=FILES)
 def list_all_cycles(
     request: Request,
     wanted: WantedParameters,
@@ -158,6 +159,7 @@ def list_all_cycles(
     if until - since > LONGEST:
         raise mistake("to", f"to must not be more than {LONGEST.days} days after from")
     size = wanted.size(last)
+    sight = sight_of(request)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         key = read_cursor(cursor, instance, "all-cycles", KEY)
@@ -172,13 +174,14 @@ def list_all_cycles(
             result=result,
             completion=completion,
             controller=controller,
+            among=sight.controllers,
         )
     rows, following = cut(rows, size, instance, "all-cycles", _key)
     items = (listed(row) | {"tool": tools[row["tool_id"]]} for row in rows)
     if wanted.is_file:
         flat = _flat(rows, tools)
         return wanted.file("cycles", COLUMNS, flat, items, last=last, following=following)
-    return wanted.negotiated(page(request, list(items), following))
+    return wanted.negotiated(page(request, list(items), following, lines=sight.lines))
 
 
 @router.get("/cycles/{id}", response_model=records.Cycle)

@@ -5,6 +5,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
+from api.access.sight import sight_of
 from api.answers import text_of
 from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor
@@ -53,6 +54,7 @@ def list_faults(
 ) -> Response:
     """Faults by the instant at which they were raised, newest first."""
     in_order(since, until)
+    sight = sight_of(request)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         key = read_cursor(cursor, instance, "faults", (instant, number))
@@ -66,9 +68,10 @@ def list_faults(
             controller=controller,
             category=category,
             state=state,
+            among=sight.controllers,
         )
     rows, following = cut(rows, last, instance, "faults", _key)
-    return page(request, [shown(row) for row in rows], following, cautions=CAUTIONS)
+    return page(request, [shown(row) for row in rows], following, lines=sight.lines, cautions=CAUTIONS)
 
 
 def _key(row: Row) -> FaultKey:

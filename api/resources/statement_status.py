@@ -5,6 +5,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
+from api.access.sight import sight_of
 from api.answers import answer, text_of
 from api.paging import Row
 from api.resources.shifts import Line, lines_of, occurrence, state_of
@@ -28,7 +29,8 @@ def show_status(request: Request, line: Line = None) -> Response:
     book; and the time here, to hold a clock against."""
     site: Site = request.app.state.site
     now = datetime.now(UTC)
-    lines = lines_of(site, line)
+    sight = sight_of(request)
+    lines = lines_of(site, line, sight)
     with request.app.state.stores.book() as connection:
         about = find_book(connection)
         closed = find_last_closed(connection)
@@ -52,7 +54,7 @@ def show_status(request: Request, line: Line = None) -> Response:
             }
         )
     head = {"book": about["instance"], "commit": text_of(about["commit_number"]), "now": now}
-    return answer({**head, "items": items, "next": None})
+    return answer({**head, "lines": sight.lines, "items": items, "next": None})
 
 
 def _closed(row: Row) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from typing import Any
 
 from pydantic import ConfigDict, Field
 
-from api.schemas.common import Answer, Cautions, Number64
+from api.schemas.common import Answer, Cautions, Lines, Number64
 
 
 class Event(Answer):
@@ -28,6 +28,7 @@ class Feed(Answer):
             "examples": [
                 {
                     "book": "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52",
+                    "lines": None,
                     "items": [
                         {
                             "number": "184223",
@@ -46,9 +47,11 @@ class Feed(Answer):
 
     book: str
     """Instance of the book."""
+    lines: Lines
     items: list[Event]
     next: str
     """Cursor to ask with next time; given on every answer, also where nothing is new."""
     more: bool
-    """There is more already: ask again at once."""
+    """There is more already: ask again at once. A token for some lines may get an answer without items then:
+    what it looked through was of other lines."""
     cautions: Cautions

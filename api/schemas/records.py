@@ -3,7 +3,7 @@
 from datetime import date, datetime
 from typing import Any, Literal
 
-from api.schemas.common import Answer, Cautions, Hex, Number64, Page, Tool, ToolPage, Unknown
+from api.schemas.common import Answer, Cautions, Hex, LinesPage, Number64, Page, Tool, ToolPage, Unknown
 from api.schemas.findings import OpenFinding
 from collector.model import Category, Completion, LinkState, Mode, Result, State
 
@@ -455,7 +455,7 @@ class Fault(Answer):
     """From raised to cleared; null while it is open."""
 
 
-class FaultPage(Page[Fault]):
+class FaultPage(LinesPage[Fault]):
     cautions: Cautions
 
 

@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import ConfigDict
 
-from api.schemas.common import Answer, Page
+from api.schemas.common import Answer, LinesPage
 
 ShiftState = Literal["ahead", "open", "closing", "closed"]
 
@@ -50,5 +50,5 @@ class ShiftOccurrence(Answer):
     """`ahead`: it has not begun. `open`: it is on. `closing`: it is over, and has no statement yet."""
 
 
-class ShiftPage(Page[ShiftOccurrence]):
+class ShiftPage(LinesPage[ShiftOccurrence]):
     """In order of plant day, line and time; whole occurrences, also those that only reach in."""

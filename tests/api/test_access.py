@@ -1,8 +1,11 @@
 """Who may ask: every operation against every kind of asker, and what tells them apart."""
 
 import asyncio
+import json
 from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -17,12 +20,13 @@ from api.access.rights import ADMIN, ANYBODY, CARE, COUNTS, READ, RIGHTS, SERVIC
 from api.access.throttle import Allowance, Throttle
 from api.access.tokens import Tokens
 from api.app import create_app
+from api.stores import Stores
 from collector.config import load_site
 from collector.listening import ApiPart
-from collector.store.engine import open_desk
+from collector.store.engine import StoreAddress, open_desk
 from collector.store.tokens import revoke_token
 from tests.api.asking import BASE, asking, bearer, make_token
-from tests.api.plant import Plant, write_site
+from tests.api.plant import IDENTITIES, SITE, Plant, make_plant, write_site
 from tests.api.receiving import with_a_delivery
 from tests.api.test_document import SAMPLES
 
@@ -85,20 +89,18 @@ def operations(app: FastAPI) -> Iterator[tuple[str, str, str, dict[str, Any] | N
 
 
 EXPECTED = {
-    id(ANYBODY): {"read", "integrate", "service", "admin"},
-    id(READ): {"read", "service", "admin"},
-    id(SERVICE): {"service"},
-    id(ADMIN): {"admin"},
-    id(CARE): {"service", "admin"},
+    ANYBODY.scopes: {"read", "integrate", "service", "admin"},
+    READ.scopes: {"read", "service", "admin"},
+    COUNTS.scopes: {"integrate", "read", "service", "admin"},
+    SERVICE.scopes: {"service"},
+    ADMIN.scopes: {"admin"},
+    CARE.scopes: {"service", "admin"},
 }
 """A second statement of who gets in, without the rules that make it."""
 
 
 def expected(name: str) -> set[str]:
-    right = RIGHTS[name]
-    if right.scopes == COUNTS.scopes:
-        return {"integrate", "read", "service", "admin"}
-    return EXPECTED[id(right)]
+    return EXPECTED[RIGHTS[name].scopes]
 
 
 ASKERS = ("none", "wrong", "unknown", "expired", "revoked", "read", "integrate", "service", "admin")
@@ -170,7 +172,7 @@ def test_the_document_says_who_may_ask(app: FastAPI) -> None:
         assert told == [{"token": [scope]} for scope in right.scopes]
 
 
-INTEGRATED = {"counts", "gaps", "reconciliation", "feed", "shifts", "statements", "status"}
+INTEGRATED = {"cycles", "counts", "gaps", "reconciliation", "feed", "shifts", "statements", "status"}
 
 
 def test_each_operation_that_integrates_is_one_that_counts() -> None:
@@ -413,26 +415,171 @@ async def test_while_the_desk_is_away_known_tokens_are_believed_for_a_while(
 
 # ---- lines -------------------------------------------------------------------------------------------------
 
+LINES = {"A-01": "line-1", "A-02": "line-2"}
+"""Controller -> the line on which it stands in `two_lines`."""
+WEEK = "from=2026-03-27T00:00:00Z&to=2026-04-03T00:00:00Z"
+CUT = {
+    "GET /v1/cycles": f"/v1/cycles?{WEEK}&last=1000",
+    "GET /v1/faults": "/v1/faults",
+    "GET /v1/gaps": "/v1/gaps",
+    "GET /v1/feed": "/v1/feed?limit=1000",
+    "GET /v1/shifts": f"/v1/shifts?{WEEK}",
+    "GET /v1/counts": f"/v1/counts?{WEEK}&by=controller,result",
+    "GET /v1/statements/status": "/v1/statements/status",
+    "GET /v1/statements": "/v1/statements?last=1000",
+}
+"""Lists that have only what is of a token's lines."""
 
-async def test_a_token_for_a_line_gets_that_line_and_nothing_that_tells_no_line(
-    client: httpx.AsyncClient, plant: Plant
+
+@pytest.fixture(scope="session")
+def two_lines_folder(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Plant]:
+    """The plant, with A-02 on a line of its own."""
+    folder = tmp_path_factory.mktemp("two-lines")
+    text = SITE.replace('name = "A-02"\nline = "line-1"', 'name = "A-02"\nline = "line-2"')
+    (folder / "site.toml").write_text(text, encoding="utf-8")
+    identities = [replace(each, line=LINES[each.name]) for each in IDENTITIES]
+    return folder, asyncio.run(make_plant(StoreAddress(folder=folder / "store"), identities))
+
+
+@pytest.fixture
+async def two_lines(
+    built_app: FastAPI, two_lines_folder: tuple[Path, Plant]
+) -> AsyncIterator[httpx.AsyncClient]:
+    """Asks of the plant with two lines; tokens for `line-1`, `line-2`, `both`, `all` and `none` are in
+    `client.headers` under those names."""
+    folder, plant = two_lines_folder
+    (folder / "store" / "desk.sqlite").unlink(missing_ok=True)
+    usual = built_app.state.site
+    built_app.state.site = load_site(folder / "site.toml")[0]
+    built_app.state.stores = Stores(plant.address)
+    set_rules(built_app, tokens="required")
+    async with asking(built_app) as client:
+        for name, lines in (
+            ("line-1", ["line-1"]), ("line-2", ["line-2"]), ("both", ["line-2", "line-1"]), ("all", None),
+            ("strange", ["line-9"]),
+        ):  # fmt: skip
+            client.headers[name] = make_token(plant.address, name, "integrate", "read", lines=lines)
+        yield client
+    built_app.state.site = usual
+    built_app.state.stores.close()
+
+
+async def ask_as(client: httpx.AsyncClient, name: str, address: str, **headers: str) -> httpx.Response:
+    return await client.get(address, headers=bearer(client.headers[name]) | headers)
+
+
+def line_in(item: dict[str, Any]) -> str | None:
+    """Of an item of any list; None: of none."""
+    if "controller" in item and item["controller"] is not None:
+        return LINES[item["controller"]]
+    line = item.get("line", item.get("data", {}).get("line"))
+    return None if line is None else str(line)
+
+
+def keys(items: list[dict[str, Any]]) -> list[str]:
+    return sorted(json.dumps(item, sort_keys=True) for item in items)
+
+
+def test_the_matrix_of_lines_has_every_list_that_is_cut() -> None:
+    """One that is added without a row here is noticed."""
+    assert {name for name, right in RIGHTS.items() if right.is_cut} == set(CUT)
+
+
+@pytest.mark.parametrize("name", CUT)
+async def test_a_list_has_what_is_of_the_lines_of_the_token(two_lines: httpx.AsyncClient, name: str) -> None:
+    """The parts of both lines make the whole, but for what is of no line; the answer says what it is of."""
+    answers = {who: await ask_as(two_lines, who, CUT[name]) for who in ("line-1", "line-2", "both", "all")}
+    items = {}
+    for who, answer in answers.items():
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["lines"] == {"all": None, "both": ["line-1", "line-2"]}.get(who, [who])
+        assert answer.headers.get("token-lines") == {"all": None, "both": "line-1, line-2"}.get(who, who)
+        assert "authorization" in answer.headers["vary"].lower()
+        items[who] = answer.json()["items"]
+    for line in ("line-1", "line-2"):
+        assert {line_in(item) for item in items[line]} <= {line}
+    whole = [item for item in items["all"] if line_in(item) is not None]
+    assert keys(items["both"]) == keys(items["line-1"] + items["line-2"]) == keys(whole) != []
+
+
+@pytest.mark.parametrize("name", CUT)
+async def test_whoever_names_a_line_must_be_for_it(two_lines: httpx.AsyncClient, name: str) -> None:
+    """Named, another line is refused, also beside the own; so is a token for lines that are nowhere."""
+    right = RIGHTS[name]
+    if right.by is not None:
+        mine, other = {"line": ("line-1", "line-2"), "controller": ("A-01", "A-02")}[right.by]
+        for named, status in ((mine, 200), (other, 403), ("X-99", 403), ("", 403)):
+            joined = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}{right.by}={named}"
+            assert (await ask_as(two_lines, "line-1", joined)).status_code == status, joined
+        twice = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}{right.by}={mine}&{right.by}={other}"
+        assert (await ask_as(two_lines, "line-1", twice)).status_code == 403
+    answer = await ask_as(two_lines, "strange", CUT[name])
+    assert (answer.status_code, kind_of(answer)) == (403, "other-line")
+    assert "the site file has no controller there" in answer.json()["detail"]
+    assert 'error="insufficient_scope"' in answer.headers["www-authenticate"]
+
+
+@pytest.mark.parametrize("name", ["GET /v1/cycles", "GET /v1/gaps", "GET /v1/counts", "GET /v1/statements"])
+@pytest.mark.parametrize("wanted", ["json", "csv"])
+async def test_tags_differ_by_what_the_asker_sees(
+    two_lines: httpx.AsyncClient, name: str, wanted: str
 ) -> None:
-    """Where a resource does not tell lines apart, it gets nothing rather than too much."""
-    own = bearer(make_token(plant.address, "own", "integrate", "read", lines=["line-1"]))
-    other = bearer(make_token(plant.address, "other", "integrate", "read", lines=["line-2"]))
-    named = ("/v1/gaps?controller=A-02", "/v1/controllers/A-02/reconciliation")
-    for address in named:
-        assert (await client.get(address, headers=own)).status_code == 200
-        answer = await client.get(address, headers=other)
+    """Whoever brings the tag of another's answer gets its own, and no 304."""
+    address = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}format={wanted}"
+    answers = {who: await ask_as(two_lines, who, address) for who in ("line-1", "line-2", "all")}
+    tags = {who: answer.headers.get("etag") for who, answer in answers.items()}
+    if tags["all"] is None:
+        assert wanted == "json"
+        return
+    assert len(set(tags.values())) == 3
+    for who, tag in tags.items():
+        for asker in tags:
+            again = await ask_as(two_lines, asker, address, **{"if-none-match": str(tag)})
+            assert again.status_code == (304 if asker == who else 200)
+
+
+async def test_a_line_without_a_statement_is_missing_for_its_own_token_only(
+    two_lines: httpx.AsyncClient,
+) -> None:
+    """`closed` and `complete` are of what the asker sees."""
+    reasons = {
+        who: (await ask_as(two_lines, who, "/v1/statements?last=1000")).json()["reasons"]
+        for who in ("line-1", "line-2", "all")
+    }
+    for line in ("line-1", "line-2"):
+        assert reasons[line]
+        assert all(says.startswith(f"{line},") for says in reasons[line])
+    assert sorted(reasons["all"]) == sorted(reasons["line-1"] + reasons["line-2"])
+
+
+async def test_one_by_its_name_is_for_a_token_of_its_line(two_lines: httpx.AsyncClient) -> None:
+    """A cycle's line is that of the controller in its id."""
+    for address in ("/v1/cycles/A-02.2.7", "/v1/controllers/A-02/reconciliation"):
+        assert (await ask_as(two_lines, "line-2", address)).status_code == 200
+        answer = await ask_as(two_lines, "line-1", address)
         assert (answer.status_code, kind_of(answer)) == (403, "other-line")
-        assert 'error="insufficient_scope"' in answer.headers["www-authenticate"]
-    for address in (
-        "/v1/gaps", "/v1/tools", "/v1/tools/2042/counts", "/v1/cycles/A-02.2.7",
-        "/v1/gaps?controller=A-02&controller=B-01", "/v1/gaps?controller=B-01",
-    ):  # fmt: skip
-        assert (await client.get(address, headers=own)).status_code == 403, address
+    for address in ("/v1/cycles/nonsense", "/v1/cycles/A-02.2.7/curve"):
+        assert (await ask_as(two_lines, "line-1", address)).status_code == 403
+
+
+async def test_what_does_not_tell_lines_apart_is_for_no_token_of_a_line(two_lines: httpx.AsyncClient) -> None:
+    """It gets nothing rather than too much; what is of no line is for anybody."""
+    for address in ("/v1/tools", "/v1/tools/2042/counts", "/v1/controllers", "/v1/quarantine"):
+        assert (await ask_as(two_lines, "both", address)).status_code == 403, address
     for address in ("/", "/problems/other-line", "/healthz", "/readyz"):
-        assert (await client.get(address, headers=own)).status_code == 200
+        assert (await ask_as(two_lines, "both", address)).status_code == 200
+
+
+async def test_who_waits_at_the_feed_looks_on_behind_what_it_does_not_see(
+    two_lines: httpx.AsyncClient,
+) -> None:
+    """A page of another line's records is no news, and no end."""
+    address = "/v1/feed?kinds=fault.raised&limit=1&wait=20"
+    assert (await ask_as(two_lines, "line-2", address)).json()["items"]
+    one = (await ask_as(two_lines, "line-1", "/v1/feed?limit=1")).json()
+    assert one["more"]
+    found = await ask_as(two_lines, "line-1", "/v1/feed?kinds=statement.closed&limit=1&wait=20")
+    assert [item["data"]["line"] for item in found.json()["items"]] == ["line-1"]
 
 
 # ---- failures are rationed ---------------------------------------------------------------------------------

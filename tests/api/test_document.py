@@ -65,7 +65,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     ),
     "/v1/cycles": (
         "/v1/cycles?from=2026-10-24T00:00:00Z&to=2026-10-25T00:00:00Z",
-        common.Page[records.CycleOfTool],
+        common.LinesPage[records.CycleOfTool],
     ),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
@@ -91,7 +91,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     ),
     "/v1/findings": ("/v1/findings", findings.FindingPage),
     "/v1/findings/{commit_number}": ("/v1/findings/{open_finding}", findings.ShownFinding),
-    "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
+    "/v1/gaps": ("/v1/gaps", common.LinesPage[records.Gap]),
     "/v1/feed": ("/v1/feed?limit=3", feed.Feed),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
     "/v1/counts": (
