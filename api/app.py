@@ -126,6 +126,7 @@ def create_app(site: Site) -> FastAPI:
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         await run_in_threadpool(app.state.stores.unready)  # opens what is there, and makes the desk
+        app.state.files = asyncio.Semaphore(site.api.files_at_once)
         writing = asyncio.create_task(app.state.access.keep_writing())
         async with app.state.office.open():
             yield

@@ -9,11 +9,13 @@ entity tag: one that was cut on its way can't pass for a short one. It holds all
 `last`, that many and a Link to the next; where all is more than `MOST_ROWS`, nothing is cut silently.
 """
 
+import asyncio
 import base64
 import csv
 import hashlib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO, StringIO
@@ -27,11 +29,14 @@ from api.answers import JSON, is_fresh
 from api.paging import MOST, USUAL, link_to_next
 from api.parameters import mistake
 from api.parquet_export import Column, write_parquet
+from api.problems import Problem
 from collector.rfc3339 import format_rfc3339
 
 CSV, NDJSON, PARQUET = "text/csv", "application/x-ndjson", "application/vnd.apache.parquet"
 FORMULA_BEGINS = ("=", "+", "-", "@", "\t", "\r")
 BYTE_ORDER_MARK = "\ufeff"
+TURN_WITHIN_S = 10.0
+"""How long a file waits for others to be done."""
 MOST_ROWS = 200_000
 """Of a file: of cycles, these take some 600 MB of memory while it is made."""
 
@@ -146,8 +151,33 @@ class Wanted:
         return Response(content, media_type=media_type, headers=headers)
 
 
-async def _wanted(request: Request, asked: FormatParameter = None, bom: MarkParameter = "0") -> Wanted:
-    return Wanted(request, format_for(request, asked), bom == "1")
+async def _wanted(
+    request: Request, asked: FormatParameter = None, bom: MarkParameter = "0"
+) -> AsyncIterator[Wanted]:
+    wanted = Wanted(request, format_for(request, asked), bom == "1")
+    if not wanted.is_file:
+        yield wanted
+        return
+    async with _turn(request.app.state.files):
+        yield wanted
+
+
+@asynccontextmanager
+async def _turn(files: asyncio.Semaphore) -> AsyncIterator[None]:
+    """From before the first row is read until the file is sent: so long it takes memory.
+
+    Raises: Problem: too many others are made, and none was done in time.
+    """
+    try:
+        async with asyncio.timeout(TURN_WITHIN_S):
+            await files.acquire()
+    except TimeoutError:
+        says = "as many files are being made as there may be at once ([api] files_at_once of the site file)"
+        raise Problem("too-many-files", says) from None
+    try:
+        yield
+    finally:
+        files.release()
 
 
 WantedParameters = Annotated[Wanted, Depends(_wanted)]

@@ -92,11 +92,18 @@ PROBLEMS: Mapping[str, Kind] = {
     "too-many-failures": Kind(
         "Too many wrong tokens", 429, "Ask again after Retry-After seconds, with a token that is valid."
     ),
+    "too-many-requests": Kind(
+        "Too many requests", 429, "Ask again after Retry-After seconds; ask with If-None-Match, and in pages."
+    ),
     "failed": Kind("The request failed on our side", 500, "See the log of the API for the cause."),
     "no-book-yet": Kind(
         "There is no book yet", 503, "Start the collector; ask again after Retry-After seconds."
     ),
     "store-unavailable": Kind("The store can't answer now", 503, "Ask again after Retry-After seconds."),
+    "too-busy": Kind("Too many requests at once", 503, "Ask again after Retry-After seconds."),
+    "too-many-files": Kind(
+        "Too many files at once", 503, "Ask again after Retry-After seconds, for one after the other."
+    ),
     "took-too-long": Kind(
         "The answer took too long", 503, "Ask for less: a shorter interval, or a smaller page."
     ),

@@ -8,6 +8,7 @@ which operation it is. What is refused or written leaves its trace in the audit 
 import asyncio
 import logging
 import math
+import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from urllib.parse import quote, urlsplit
@@ -19,6 +20,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.access.askers import ASKER, Asker, asker_of, network_of
 from api.access.rights import HEALTH, RIGHTS, WITHOUT_TOKEN, Right, named_lines
+from api.access.throttle import Allowance, Rations
 from api.access.tokens import InvalidToken, Tokens, TooManyFailures
 from api.access.trail import Trail
 from api.problems import Problem, path_as_sent, problem
@@ -31,6 +33,9 @@ from collector.store.tokens import Token
 REALM = 'Bearer realm="clampbook"'
 SAFE = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 REFUSED = frozenset({401, 403, 421, 429})
+UNCHANGED_COSTS = 0.1
+"""Of a request: one that is answered with 304."""
+BUSY_S = 5
 WARN_AHEAD = timedelta(days=30)
 WRITE_EVERY_S = 5.0
 
@@ -44,6 +49,9 @@ class Access:
         self.api = site.api
         self.line_of: Mapping[str, str] = {each.name: each.line for each in site.controllers}
         self.tokens = Tokens(stores)
+        self.rations = Rations(Allowance(self.api.request_burst, 1 / self.api.requests_per_s))
+        self.under_way = 0
+        """Requests that are being answered."""
         self.trail = Trail(stores)
         own = set() if (address := address_of(self.api.host)) is None else {str(address)}
         self.names = {*self.api.names, *own}
@@ -95,10 +103,18 @@ class Gate:
                     _tell_of_token(asker.token, message)
             await send(message)
 
+        access.under_way += 1
         try:
-            refusal = _stranger(access, scope, peer, host) or await _identify(access, scope, asker, headers)
+            refusal = (
+                _stranger(access, scope, peer, host)
+                or _busy(access, scope)
+                or await _identify(access, scope, asker, headers)
+            )
             await (refusal or self.app)(scope, receive, watch)
         finally:
+            access.under_way -= 1
+            if status == 304 and asker.token is not None and scope["path"] not in HEALTH:
+                access.rations.give_back(asker.token.token_id, 1 - UNCHANGED_COSTS)
             await _leave_trace(access.trail, scope, asker, status)
 
 
@@ -147,6 +163,14 @@ def _stranger(access: Access, scope: Scope, peer: str, host: str) -> Response | 
     return None
 
 
+def _busy(access: Access, scope: Scope) -> Response | None:
+    """The refusal of one request too many. Whoever asks how we are is answered all the same."""
+    if access.under_way <= access.api.connections or scope["path"] in HEALTH:
+        return None
+    says = f"{access.api.connections} requests are being answered already"
+    return problem(scope, "too-busy", says, {"retry-after": str(BUSY_S), "connection": "close"})
+
+
 async def _identify(access: Access, scope: Scope, asker: Asker, headers: Headers) -> Response | None:
     """Fill in who asks, or the refusal."""
     given = headers.getlist("authorization")
@@ -169,8 +193,14 @@ async def _identify(access: Access, scope: Scope, asker: Asker, headers: Headers
         return problem(scope, "too-many-failures", str(error), wait)
     except StoreError as error:
         return problem(scope, "store-unavailable", str(error))
-    asker.scopes = asker.token.all_scopes
     access.tokens.used(asker.token, asker.address)
+    if scope["path"] not in HEALTH and (
+        wait_s := access.rations.take(asker.token.token_id, time.monotonic())
+    ):
+        pace = f"{access.api.request_burst} at once, and {access.api.requests_per_s:g} a second"
+        says = f"the token {asker.token.name} has asked too often; it may ask {pace}"
+        return problem(scope, "too-many-requests", says, {"retry-after": str(math.ceil(wait_s))})
+    asker.scopes = asker.token.all_scopes
     return None
 
 

@@ -247,7 +247,9 @@ async def make_plant(address: StoreAddress, identities: Sequence[ControllerIdent
     return plant
 
 
-async def close_shifts(plant: Plant, writer: Writer, line: str, names: Sequence[str]) -> None:
+async def close_shifts(
+    plant: Plant, writer: Writer, line: str = "line-1", names: Sequence[str] = ("A-01", "A-02")
+) -> None:
     """One pass over the line with these controllers: revisions, and the twenty shifts that are next."""
     early, late = Shift("early", time(6, 20), time(14, 42)), Shift("late", time(14, 42), time(22, 10))
     night = Shift("night", time(22, 10), time(6, 20), frozenset(WEEKDAYS[:5]))
