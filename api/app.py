@@ -13,6 +13,7 @@ from starlette.types import ASGIApp
 from api.access.gate import Access, Gate, allowed
 from api.access.rights import RIGHTS, require_decisions
 from api.answers import JSON
+from api.exporting import Exporter
 from api.guards import JsonBodies, SafeHeaders
 from api.learnt import LearntBands
 from api.parameters import known_parameters, only_known_parameters
@@ -30,6 +31,7 @@ from api.resources import (
     curves,
     cycles,
     deliveries,
+    exports,
     fault_comparison,
     fault_rates,
     faults,
@@ -85,6 +87,7 @@ RESOURCES = (
     gaps,
     feed,
     deliveries,
+    exports,
     shifts,
     interval_counts,
     statement_status,
@@ -128,7 +131,7 @@ def create_app(site: Site) -> FastAPI:
         await run_in_threadpool(app.state.stores.unready)  # opens what is there, and makes the desk
         app.state.files = asyncio.Semaphore(site.api.files_at_once)
         writing = asyncio.create_task(app.state.access.keep_writing())
-        async with app.state.office.open():
+        async with app.state.office.open(), app.state.exporter.open():
             yield
         writing.cancel()
         await run_in_threadpool(app.state.access.write, at_once=True)
@@ -151,6 +154,7 @@ def create_app(site: Site) -> FastAPI:
     app.state.access = Access(site, lambda: app.state.stores)
     app.state.learnt = LearntBands()
     app.state.office = Office(site, lambda: app.state.stores)
+    app.state.exporter = Exporter(site, lambda: app.state.stores)
     app.state.started_at_s = time.monotonic()
     answer_with_problems(app)
     for resource in RESOURCES:

@@ -79,11 +79,15 @@ PROBLEMS: Mapping[str, Kind] = {
         409,
         "`reasons` says what is missing; ask again when it was found, or without ?require=.",
     ),
+    "export-failed": Kind(
+        "The export failed", 409, "`detail` says why; give it up with DELETE, and ask for another."
+    ),
     "book-replaced": Kind(
         "The book was replaced", 410, "The cursor is from another book: begin again without one."
     ),
     "too-slow": Kind("The body came too slowly", 408, "Send it at once."),
     "too-large": Kind("The body is too large", 413, "Send less."),
+    "no-such-part": Kind("The file has no such part", 416, "Content-Range says how long it is."),
     "not-json": Kind("The body is not JSON", 415, "Send JSON with Content-Type: application/json."),
     "wrong-host": Kind(
         "Asked under a foreign name", 421, "Ask for 127.0.0.1, [::1], localhost, or one of [api] names."
@@ -100,6 +104,7 @@ PROBLEMS: Mapping[str, Kind] = {
         "There is no book yet", 503, "Start the collector; ask again after Retry-After seconds."
     ),
     "store-unavailable": Kind("The store can't answer now", 503, "Ask again after Retry-After seconds."),
+    "not-made-yet": Kind("The file is not made yet", 503, "Ask again after Retry-After seconds."),
     "too-busy": Kind("Too many requests at once", 503, "Ask again after Retry-After seconds."),
     "too-many-files": Kind(
         "Too many files at once", 503, "Ask again after Retry-After seconds, for one after the other."
@@ -108,6 +113,9 @@ PROBLEMS: Mapping[str, Kind] = {
         "The answer took too long", 503, "Ask for less: a shorter interval, or a smaller page."
     ),
     "not-ready": Kind("Not ready", 503, "`reasons` lists what is missing."),
+    "no-room": Kind(
+        "No room for another", 507, "`detail` says for what; give some up with DELETE, or ask for more room."
+    ),
 }
 
 KIND_OF: Mapping[type[ClampbookError], str] = {

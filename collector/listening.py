@@ -71,6 +71,12 @@ class ApiPart(Strict):
     """Of each token, at once."""
     files_at_once: Annotated[int, Field(ge=1, le=100)] = 3
     """Lists that are made into files at once; each may take some 600 MB."""
+    exports_folder: Annotated[str, Field(min_length=1)] | None = None
+    """Where exports lie, relative to the site file. None: `exports` in the store's folder, or beside the site
+    file where the store is a database."""
+    exports_keep_days: Annotated[int, Field(ge=1, le=366)] = 7
+    exports_most_gb: Annotated[float, Field(strict=False, gt=0)] = 20.0
+    """All together."""
 
     @model_validator(mode="after")
     def encrypted_beyond_loopback(self) -> "ApiPart":

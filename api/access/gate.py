@@ -124,15 +124,21 @@ async def allowed(request: Request) -> None:
     access: Access = request.app.state.access
     asker: Asker = request.scope[ASKER]
     right = RIGHTS[f"{request.method} {request.scope['route'].path_format}"]
-    if asker.scopes.isdisjoint(right.scopes):
-        if asker.token is None:
-            raise Problem("token-needed", "this needs a token, on this machine too", headers=_challenge())
-        says = f"the token {asker.token.name} has not got the scope {right.scopes[0]}"
-        raise Problem("insufficient-scope", says, headers=_challenge("insufficient_scope", right))
+    require_scope(asker, right)
     if asker.token is not None and asker.token.lines is not None and not right.is_of_no_line:
         _hold_to_lines(request, right, asker.token, access.line_of)
     if request.method not in SAFE:
         await run_in_threadpool(access.trail.begin, asker, request.method, path_as_sent(request.scope))
+
+
+def require_scope(asker: Asker, right: Right) -> None:
+    """Raises: Problem: the asker has none of the scopes."""
+    if not asker.scopes.isdisjoint(right.scopes):
+        return
+    if asker.token is None:
+        raise Problem("token-needed", "this needs a token, on this machine too", headers=_challenge())
+    says = f"the token {asker.token.name} has not got the scope {right.scopes[0]}"
+    raise Problem("insufficient-scope", says, headers=_challenge("insufficient_scope", right))
 
 
 def _hold_to_lines(request: Request, right: Right, token: Token, line_of: Mapping[str, str]) -> None:

@@ -8,6 +8,8 @@ An integrator proves counts, so it sees which cycles there are: a row of `/v1/cy
 is in the feed (identity, result, part, band, measured values), with nothing that the feed keeps from it. One
 cycle by its id is more: the controller's raw record, which may hold anything, and the way to its curve; that
 is for those who read.
+
+An export is for whoever may ask for its list, and afterwards for the token that asked, and for the admin.
 """
 
 from collections.abc import Mapping, Sequence
@@ -101,6 +103,11 @@ RIGHTS: Mapping[str, Right] = {
     "POST /v1/receivers/{name}/resume": CARE,
     "GET /v1/deliveries": CARE,
     "POST /v1/deliveries/{id}/replay": CARE,
+    "POST /v1/exports": COUNTS.cut(),
+    "GET /v1/exports": COUNTS.cut(),
+    "GET /v1/exports/{id}": COUNTS.cut(),
+    "GET /v1/exports/{id}/file": COUNTS.cut(),
+    "DELETE /v1/exports/{id}": COUNTS.cut(),
     "GET /v1/asyncapi.json": ANYBODY,
     "GET /v1/tokens": ADMIN,
     "GET /v1/audit-trail": ADMIN,

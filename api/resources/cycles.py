@@ -1,6 +1,6 @@
 """Cycles: a tool's newest, those of the plant in an interval, and one by its id."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import timedelta
 from typing import Annotated, Any
 
@@ -134,7 +134,7 @@ def list_cycles(
         )
     rows, following = cut(rows, size, instance, "cycles", _key)
     if wanted.is_file:
-        flat = _flat(rows, {tool["tool_id"]: tool})
+        flat = flattened(rows, {tool["tool_id"]: tool})
         return wanted.file(
             f"cycles-{serial}", COLUMNS, flat, map(listed, rows), last=last, following=following
         )
@@ -179,7 +179,7 @@ def list_all_cycles(
     rows, following = cut(rows, size, instance, "all-cycles", _key)
     items = (listed(row) | {"tool": tools[row["tool_id"]]} for row in rows)
     if wanted.is_file:
-        flat = _flat(rows, tools)
+        flat = flattened(rows, tools)
         return wanted.file("cycles", COLUMNS, flat, items, last=last, following=following)
     return wanted.negotiated(page(request, list(items), following, lines=sight.lines))
 
@@ -205,7 +205,7 @@ def named(tool: Row) -> dict[str, Any]:
     return {name: tool[name] for name in ("maker", "model", "serial")}
 
 
-def _flat(rows: Sequence[Row], tools: Mapping[int, Row]) -> Iterator[Row]:
+def flattened(rows: Iterable[Row], tools: Mapping[int, Row]) -> Iterator[Row]:
     """As a file shows them."""
     for row in rows:
         tool = tools[row["tool_id"]]

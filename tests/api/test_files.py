@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import tracemalloc
 from collections.abc import AsyncIterator, Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any
 import duckdb
 import httpx
 import pandas as pd
+import pyarrow
 import pyarrow.parquet as pq
 import pytest
 from fastapi import FastAPI
@@ -34,6 +36,7 @@ from collector.store.tables import to_us
 from collector.store.writer import Writer
 from tests.api.asking import asking
 from tests.api.plant import AUTUMN, IDENTITIES, write_site
+from tests.processes import eventually
 
 NUMBER = 100_000
 MADE_BY = ToolName("Sample Works", "C-4", "=2042")
@@ -221,6 +224,63 @@ async def test_ndjson_read_back_is_the_store(asked: httpx.AsyncClient, stored: l
         stored, "sequence", "part_id", "peak_tension_n"
     )
     assert items[:100] == (await asked.get("/v1/tools/%3D2042/cycles")).json()["items"]
+
+
+# ---- the same as an export ---------------------------------------------------------------------------------
+
+
+async def exported(client: httpx.AsyncClient, wanted: str) -> bytes:
+    asked = {"what": "cycles", "from": "2026-10-01T00:00:00Z", "to": "2026-11-01T00:00:00Z", "format": wanted}
+    answer = await client.post("/v1/exports", json=asked)
+    assert answer.status_code == 202, answer.text
+    address = answer.json()["file"]
+
+    async def is_made() -> bool:
+        return (await client.get(address, headers={"range": "bytes=0-0"})).status_code == 206
+
+    await eventually(is_made, "the export is made", 120)
+    return (await client.get(address)).content
+
+
+async def test_an_export_read_by_three_readers_is_the_store(
+    asked: httpx.AsyncClient, stored: list[dict[str, Any]], tmp_path: Path
+) -> None:
+    """Every value of every cycle, to the last bit, in pyarrow, DuckDB and pandas; full row groups."""
+    content = await exported(asked, "parquet")
+    wanted = truth(stored)
+    assert list(with_pyarrow(content)) == wanted
+    assert with_pandas(content) == wanted
+    assert with_duckdb(content, tmp_path) == [(*row[:1], to_us(row[1]), *row[2:]) for row in wanted]
+    file = pq.ParquetFile(io.BytesIO(content))
+    assert [file.metadata.row_group(n).num_rows for n in range(file.num_row_groups)] == [NUMBER]
+    assert file.schema_arrow.equals(
+        pq.read_schema(io.BytesIO((await asked.get(f"{ROWS_OF}parquet&last=1")).content))
+    )
+
+
+@pytest.mark.parametrize(("wanted", "most_mb"), [("csv", 40), ("ndjson", 40), ("parquet", 80)])
+async def test_an_export_takes_no_more_memory_than_a_page(
+    many: FastAPI, tmp_path: Path, wanted: str, most_mb: int
+) -> None:
+    """However many rows there are: 100,000 at once take some 300 MB. Parquet has a row group in columns too."""
+    exporter = many.state.exporter
+    exporter._ending.clear()
+    asked = {
+        "export_id": "m" * 12, "what": "cycles", "format": wanted, "filters": {}, "lines": None,
+        "begins_at": AUTUMN, "ends_at": AUTUMN + timedelta(days=30),
+    }  # fmt: skip
+    arrow_before = pyarrow.total_allocated_bytes()
+    pyarrow.default_memory_pool()
+    tracemalloc.start()
+    try:
+        made = await asyncio.to_thread(exporter._build, asked, tmp_path / "file")
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+        many.state.stores.close()
+    assert made["rows"] == NUMBER
+    assert peak < most_mb * 1_000_000
+    assert pyarrow.total_allocated_bytes() - arrow_before < 1_000_000
 
 
 # ---- every list --------------------------------------------------------------------------------------------
