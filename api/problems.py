@@ -53,6 +53,9 @@ PROBLEMS: Mapping[str, Kind] = {
     "other-line": Kind(
         "The token is for other lines", 403, "Ask for its lines, or with a token that is for all."
     ),
+    "other-consumer": Kind(
+        "The receipt is another's", 403, "Take another name, or have the other token revoked."
+    ),
     "not-encrypted": Kind("Asked without TLS", 403, "Ask through the proxy that does TLS."),
     "malformed-request": Kind("The request can't be read", 400, "Send what the OpenAPI document describes."),
     "no-such-resource": Kind("No such resource", 404, "See / for the resources there are."),

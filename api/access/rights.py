@@ -9,7 +9,8 @@ is in the feed (identity, result, part, band, measured values), with nothing tha
 cycle by its id is more: the controller's raw record, which may hold anything, and the way to its curve; that
 is for those who read.
 
-An export is for whoever may ask for its list, and afterwards for the token that asked, and for the admin.
+An export is for whoever may ask for its list, and afterwards for the token that asked, and for the admin. A
+receipt is its token's; whoever reads sees those of others.
 """
 
 from collections.abc import Mapping, Sequence
@@ -46,6 +47,10 @@ COUNTS = Right(("integrate", "read"))
 """What an integrator pulls, and every reader sees: counts, statements, gaps, reconciliations, exports."""
 SERVICE = Right(("service",))
 ADMIN = Right(("admin",))
+BOOKING = Right(("integrate",))
+"""Telling what was booked."""
+LEAVING = Right(("integrate", "admin"))
+"""Taking back what was told, or what somebody told who is gone."""
 CARE = Right(("service", "admin"))
 """Looking after those who are told what is new."""
 
@@ -108,6 +113,9 @@ RIGHTS: Mapping[str, Right] = {
     "GET /v1/exports/{id}": COUNTS.cut(),
     "GET /v1/exports/{id}/file": COUNTS.cut(),
     "DELETE /v1/exports/{id}": COUNTS.cut(),
+    "GET /v1/receipts": COUNTS.cut(),
+    "PUT /v1/receipts/{consumer}": BOOKING.cut(),
+    "DELETE /v1/receipts/{consumer}": LEAVING.cut(),
     "GET /v1/asyncapi.json": ANYBODY,
     "GET /v1/tokens": ADMIN,
     "GET /v1/audit-trail": ADMIN,

@@ -59,6 +59,7 @@ LINKS = {
     "exports": "/v1/exports",
     "export": "/v1/exports/{id}",
     "export_file": "/v1/exports/{id}/file",
+    "receipts": "/v1/receipts",
     "publishing": "/v1/asyncapi.json",
     "tokens": "/v1/tokens",
     "audit_trail": "/v1/audit-trail",

@@ -1,14 +1,19 @@
-"""Exports that are there already: one that is done, one that failed, and one to give up."""
+"""What is on the desk already: exports, one done, one failed, one to give up; and a receipt to take back."""
 
 from datetime import UTC, datetime
 from hashlib import sha256
 
 from fastapi import FastAPI
 
+from collector.store.receipts import keep_receipt
 from collector.store.tables import export
 
 DONE, FAILED, SPARE = "aaaaaaaaaaaa", "bbbbbbbbbbbb", "cccccccccccc"
 CONTENT = b"commit_number,controller\r\n"
+
+
+LEFT = "left"
+"""A consumer."""
 
 
 def with_exports(app: FastAPI, token_id: str | None = None) -> None:
@@ -28,5 +33,6 @@ def with_exports(app: FastAPI, token_id: str | None = None) -> None:
         for export_id in (DONE, SPARE):
             desk.execute(export.insert().values(export_id=export_id, **asked, **made))
             (folder / f"{export_id}.csv").write_bytes(CONTENT)
+        keep_receipt(desk, LEFT, token_id=None, lines=None, line=None, book="book", commit_number=7, now=now)
         failed = {"state": "failed", "says": "there was no room"}
         desk.execute(export.insert().values(export_id=FAILED, **asked, **failed))

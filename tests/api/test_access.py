@@ -16,7 +16,18 @@ from sqlalchemy import text
 import api.app
 from api.access import tokens as token_rules
 from api.access.gate import Access
-from api.access.rights import ADMIN, ANYBODY, CARE, COUNTS, READ, RIGHTS, SERVICE, require_decisions
+from api.access.rights import (
+    ADMIN,
+    ANYBODY,
+    BOOKING,
+    CARE,
+    COUNTS,
+    LEAVING,
+    READ,
+    RIGHTS,
+    SERVICE,
+    require_decisions,
+)
 from api.access.throttle import Allowance, Throttle
 from api.access.tokens import Tokens
 from api.app import create_app
@@ -34,6 +45,7 @@ from tests.api.test_document import ADDRESSES
 DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}
 SEEN = {"acknowledged_by": "Fitter 7", "remark": "seen"}
 GAPS = {"what": "gaps", "from": "2026-03-27T00:00:00Z", "to": "2026-04-03T00:00:00Z", "format": "csv"}
+BOOKED = {"line": "line-1", "plant_day": "2026-03-28", "shift": "early", "revision": 1}
 WRITES: dict[str, tuple[str, dict[str, Any] | None]] = {
     "POST /v1/tools/{serial}/service": ("/v1/tools/2042/service", DONE),
     "POST /v1/findings/{commit_number}/acknowledgement": (
@@ -44,6 +56,8 @@ WRITES: dict[str, tuple[str, dict[str, Any] | None]] = {
     "POST /v1/deliveries/{id}/replay": ("/v1/deliveries/1/replay", {}),
     "POST /v1/exports": ("/v1/exports", GAPS),
     "DELETE /v1/exports/{id}": (f"/v1/exports/{exported.SPARE}", None),
+    "PUT /v1/receipts/{consumer}": ("/v1/receipts/mes", BOOKED),
+    "DELETE /v1/receipts/{consumer}": (f"/v1/receipts/{exported.LEFT}", None),
 }
 """Operation -> an address of that kind, and a body."""
 DOCUMENT = "/v1/openapi.json"
@@ -99,6 +113,8 @@ EXPECTED = {
     SERVICE.scopes: {"service"},
     ADMIN.scopes: {"admin"},
     CARE.scopes: {"service", "admin"},
+    BOOKING.scopes: {"integrate"},
+    LEAVING.scopes: {"integrate", "admin"},
 }
 """A second statement of who gets in, without the rules that make it."""
 
@@ -180,15 +196,21 @@ def test_the_document_says_who_may_ask(app: FastAPI) -> None:
         assert told == [{"token": [scope]} for scope in right.scopes]
 
 
-OWN = {"POST /v1/exports", "DELETE /v1/exports/{id}"}
-"""Writes that change nothing but what the asker's own token has asked for."""
+OWN = {
+    "POST /v1/exports",
+    "DELETE /v1/exports/{id}",
+    "PUT /v1/receipts/{consumer}",
+    "DELETE /v1/receipts/{consumer}",
+}
+"""Writes that change nothing but what the asker's own token has asked for, or told."""
+OWN_READS = {"GET /v1/exports", "GET /v1/exports/{id}", "GET /v1/exports/{id}/file", "GET /v1/receipts"}
 INTEGRATED = {"cycles", "counts", "gaps", "reconciliation", "feed", "shifts", "statements", "status"}
 
 
 def test_each_operation_that_integrates_is_one_that_counts() -> None:
     """No curve, no setting, no finding for whoever pulls counts."""
     for name, right in RIGHTS.items():
-        if "integrate" in right.scopes and right is not ANYBODY and "/exports" not in name:
+        if "integrate" in right.scopes and right is not ANYBODY and name not in OWN | OWN_READS:
             last = name.removeprefix("GET /v1/").split("/{line}")[0].split("/")[-1]
             assert last in INTEGRATED, name
 
@@ -439,8 +461,8 @@ CUT = {
     "GET /v1/statements": "/v1/statements?last=1000",
 }
 """Lists that have only what is of a token's lines."""
-CUT_ELSEWHERE = {name for name in RIGHTS if "/v1/exports" in name}
-"""See test_exports.py."""
+CUT_ELSEWHERE = OWN | OWN_READS
+"""See test_exports.py and test_receipts.py."""
 
 
 @pytest.fixture(scope="session")
