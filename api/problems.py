@@ -23,6 +23,7 @@ from collector.errors import (
     AmbiguousModel,
     AmbiguousTool,
     ClampbookError,
+    NotCorrectable,
     NotInBook,
     QueryError,
     StoreError,
@@ -88,6 +89,12 @@ PROBLEMS: Mapping[str, Kind] = {
     "book-replaced": Kind(
         "The book was replaced", 410, "The cursor is from another book: begin again without one."
     ),
+    "desk-replaced": Kind(
+        "The desk was replaced", 410, "The cursor is from another desk: go on with `next`."
+    ),
+    "not-correctable": Kind(
+        "The record can't be corrected so", 409, "See the records; correct the one that stands."
+    ),
     "too-slow": Kind("The body came too slowly", 408, "Send it at once."),
     "too-large": Kind("The body is too large", 413, "Send less."),
     "no-such-part": Kind("The file has no such part", 416, "Content-Range says how long it is."),
@@ -125,6 +132,7 @@ KIND_OF: Mapping[type[ClampbookError], str] = {
     NotInBook: "not-in-book",
     AmbiguousTool: "ambiguous-tool",
     AmbiguousModel: "ambiguous-model",
+    NotCorrectable: "not-correctable",
     QueryError: "invalid-request",
     NoBookYet: "no-book-yet",
     TookTooLong: "took-too-long",

@@ -1,11 +1,14 @@
-"""The feed: everything new in the book, in order of commit, for machines that follow it.
+"""The feed: everything new in the book and on the desk, each in order of commit, for machines that follow it.
 
-A cursor says up to which commit number its bearer has everything. It never expires while the book keeps its
-records; one of another book, or from further ahead than the book has come, shows that the book was restored.
+A cursor says up to which commit number its bearer has everything, of the book and of the desk. It never
+expires while they keep their records; one of another book or desk, or from further ahead than one of them has
+come, shows that it was restored. What people recorded comes first: it is little, and a backlog of cycles must
+not hold it up.
 """
 
 import asyncio
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
@@ -15,15 +18,17 @@ from api.access.askers import ASKER
 from api.access.sight import Sight, sight_of
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
-from api.paging import MOST, Row, make_cursor, number, read_cursor
+from api.paging import MOST, Row, make_cursor, number, read_cursor, word
 from api.parameters import mistake
 from api.problems import Problem
-from api.resources import cycles, faults, findings, gaps, histories, settings, statements
+from api.resources import cycles, faults, findings, gaps, histories, service, settings, statements
 from api.schemas import feed as schemas
 from api.stores import Stores
-from collector.store.feed import KINDS, Kind, find_news
+from collector.errors import StoreError
+from collector.store.engine import Room
+from collector.store.feed import KINDS, SOURCES, Kind, News, Reached, find_first_news, find_head
 from collector.store.measures import before_and_after
-from collector.store.queries import cycles_in, find_book, of_cycle
+from collector.store.queries import cycles_in, of_cycle
 from collector.store.tokens import Scope
 
 router = APIRouter(prefix="/v1/feed", tags=["feed"])
@@ -35,13 +40,18 @@ WAITING_MOST = 50
 
 READERS_ONLY = ("setting.", "finding.")
 """Beginnings of the kinds that whoever only integrates does not see."""
-RESTORED = (
-    "the cursor is from further ahead than the book has come: it was restored from a backup; pull anew what "
-    "may be missing, then follow without a cursor"
+CURSORS = "book and desk"
+"""What the cursors are of."""
+NOT_SEEN = Reached("", 0)
+"""Of a desk that could not be read yet."""
+REPLACED = (
+    "the cursor is from another {room}, or from further ahead than this one has come: it was restored from a "
+    "backup or begun anew; pull anew what may be missing, then follow with `next`: it begins with the first "
+    "record of the {room}, and goes on in the other where the cursor was"
 )
 
 After = Annotated[
-    str | None, Query(description="`next` of the answer before; without it, from the book's first record.")
+    str | None, Query(description="`next` of the answer before; without it, from the first records on.")
 ]
 Wait = Annotated[
     int, Query(ge=0, le=WAIT_MOST_S, description="Seconds to wait for news where there is none yet.")
@@ -110,24 +120,43 @@ def _kinds(said: str | None, scopes: Collection[Scope]) -> tuple[Kind, ...]:
     return tuple(kind for kind in seen if kind in names)
 
 
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """What a cursor says."""
+
+    book: Reached
+    desk: Reached
+
+    @classmethod
+    def read(cls, cursor: str | None) -> "Cursor | None":
+        """Raises: Problem: no cursor of the feed."""
+        key = read_cursor(cursor, CURSORS, "feed", (word, number, word, number))
+        return None if key is None else cls(Reached(*key[:2]), Reached(*key[2:]))
+
+    def text(self) -> str:
+        key = (self.book.instance, self.book.number, self.desk.instance, self.desk.number)
+        return make_cursor(CURSORS, "feed", key)
+
+
 def _look(
     stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int, sight: Sight
 ) -> dict[str, Any]:
     """What the asker does not see is left out of a page, and the page not filled up: a look is bounded."""
     with stores.book() as connection:
-        book = find_book(connection)
-        (begin,) = read_cursor(after, book["instance"], "feed", (number,)) or (0,)
-        if begin > book["commit_number"]:
-            raise Problem("book-replaced", RESTORED, book=book["instance"])
-        rows = find_news(connection, begin, last=limit + 1, kinds=kinds)
-    more, rows = len(rows) > limit, rows[:limit]
-    reached = rows[-1]["number"] if more else book["commit_number"]
+        head = find_head(connection, "book")
+        place = Cursor.read(after) or Cursor(Reached(head.instance, 0), NOT_SEEN)
+        _require_same(place, "book", head)
+        desk, unknown = _look_at_desk(stores, place, kinds, limit)
+        most = limit - len(desk.rows)
+        book = find_first_news(connection, "book", head, place.book.number, most=most, kinds=kinds)
     return {
-        "book": book["instance"],
+        "book": head.instance,
+        "desk": None if unknown else desk.reached.instance,
         "lines": sight.lines,
-        "items": [event(row) for row in rows if _sees(sight, row)],
-        "next": make_cursor(book["instance"], "feed", [reached]),
-        "more": more,
+        "items": [event(row) for row in (*desk.rows, *book.rows) if _sees(sight, row)],
+        "next": Cursor(book.reached, desk.reached).text(),
+        "more": desk.more or book.more,
+        "unknown": unknown,
         "cautions": CAUTIONS,
     }
 
@@ -136,13 +165,44 @@ def _sees(sight: Sight, row: Row) -> bool:
     return sight.sees_controller(row["controller"]) or ("line" in row and sight.sees_line(row["line"]))
 
 
+def _look_at_desk(
+    stores: Stores, place: Cursor, kinds: tuple[Kind, ...], limit: int
+) -> tuple[News, dict[str, str]]:
+    """The book is followed even while the desk can't be read; what is there comes later, and nothing is
+    passed over."""
+    try:
+        with stores.reading_desk() as connection:
+            head = find_head(connection, "desk")
+            if place.desk != NOT_SEEN:
+                _require_same(place, "desk", head)
+            return find_first_news(connection, "desk", head, place.desk.number, most=limit, kinds=kinds), {}
+    except StoreError as error:
+        return News([], place.desk, False), {"desk": str(error)}
+
+
+def _require_same(place: Cursor, room: Room, head: Reached) -> None:
+    """Raises: Problem: the place is of another book or desk, or in this one's future."""
+    reached = place.book if room == "book" else place.desk
+    if reached.instance == head.instance and reached.number <= head.number:
+        return
+    anew = replace(place, **{room: replace(head, number=0)})
+    members = {room: head.instance, "next": anew.text()}
+    raise Problem(f"{room}-replaced", REPLACED.format(room=room), None, **members)
+
+
+def event_id(instance: str, number: int) -> str:
+    """Of nothing else, ever. Args: instance: of the book, or of the desk."""
+    return f"{instance}-{number}"
+
+
 def event(row: Row) -> dict[str, Any]:
     """As it is told, here and to whoever is told without asking."""
     return {
+        "id": event_id(row["instance"], row["number"]),
         "number": text_of(row["number"]),
         "kind": row["kind"],
         "controller": row["controller"],
-        "data": SHOWN[row["kind"].split(".")[0]](row),
+        "data": SHOWN[SOURCES[row["kind"]].table.name](row),
     }
 
 
@@ -171,14 +231,26 @@ def _statement(row: Row) -> dict[str, Any]:
     return {name: row[name] for name in as_stored} | {"address": statements.address(row)}
 
 
+def _service(row: Row) -> dict[str, Any]:
+    return service.shown(row) | {"tool": cycles.named(row)}
+
+
+def _acknowledgement(row: Row) -> dict[str, Any]:
+    as_stored = ("book", "acknowledged_by", "acknowledged_at", "remark")
+    return {name: row[name] for name in as_stored} | {"finding": text_of(row["finding"])}
+
+
 SHOWN: Mapping[str, Callable[[Row], dict[str, Any]]] = {
     "cycle": _cycle,
     "fault": faults.shown,
     "gap": _gap,
-    "setting": _setting,
+    "setting_change": _setting,
     "finding": _finding,
     "statement": _statement,
-    "tool": histories.mount,
-    "count": histories.count_change,
-    "clock": histories.clock_change,
+    "mount": histories.mount,
+    "count_change": histories.count_change,
+    "clock_change": histories.clock_change,
+    "service": _service,
+    "acknowledgement": _acknowledgement,
 }
+"""Table -> how the feed shows a row of it."""

@@ -45,6 +45,8 @@ class Problem(BaseModel):
     models: list[str] | None = None
     reasons: list[str] | None = None
     book: str | None = None
+    desk: str | None = None
+    next: str | None = None
 
 
 class ProblemKind(Answer):

@@ -140,7 +140,7 @@ def open_desk(address: StoreAddress) -> Engine:
 
 
 def open_desk_reader(address: StoreAddress) -> Engine:
-    """The same for the collector, which can't write them; as `open_book_reader`."""
+    """One that can't write them: for the collector, and for what follows them; as `open_book_reader`."""
     return _open(address, Access("desk", writes=False))
 
 
@@ -317,9 +317,14 @@ def migrate_book(engine: Engine) -> None:
 
 
 def migrate_desk(engine: Engine) -> None:
-    """Bring the desk to the newest revision, all of it or nothing. Raises: as `migrate_book`."""
+    """Bring the desk to the newest revision, all of it or nothing, and give a new desk its identity.
+
+    Raises: as `migrate_book`.
+    """
     with store_errors(), engine.begin() as connection:
         _upgrade(connection, "desk")
+        if connection.scalar(select(tables.desk.c.instance)) is None:
+            connection.execute(tables.desk.insert(), {"instance": str(uuid.uuid4()), "commit_number": 0})
 
 
 def is_book_ready(engine: Engine) -> bool:
