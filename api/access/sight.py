@@ -1,4 +1,4 @@
-"""What an asker may see of the plant: all of it, or the lines that its token is for. Pure.
+"""What an asker may see of the plant: all of it, or the lines that its token is for.
 
 A line is the one on which the site file has a controller: what comes from a controller that it does not name
 is of no line, and is left out for whoever may see some lines only.

@@ -159,13 +159,14 @@ def show_export(request: Request, export_id: ExportId) -> Response:
     response_class=FileResponse,
     responses={
         200: {
-            "description": "The file; parts of it, with Range (RFC 9110, section 14)",
+            "description": "The file",
             "content": {
                 "text/csv": {"schema": {"type": "string"}},
                 NDJSON: {"schema": {"type": "string"}},
                 PARQUET: {"schema": {"type": "string", "format": "binary"}},
             },
-        }
+        },
+        206: {"description": "The part that the header Range names (RFC 9110, section 14)"},
     },
 )
 def fetch(request: Request, export_id: ExportId) -> Response:

@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -475,31 +475,37 @@ def two_lines_folder(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Pl
     return folder, asyncio.run(make_plant(StoreAddress(folder=folder / "store"), identities))
 
 
+@dataclass(frozen=True)
+class TwoLines:
+    """Asks of the plant with two lines, under one of several tokens."""
+
+    client: httpx.AsyncClient
+    tokens: dict[str, str]
+
+    async def ask(self, name: str, address: str, **headers: str) -> httpx.Response:
+        return await self.client.get(address, headers=bearer(self.tokens[name]) | headers)
+
+
 @pytest.fixture
-async def two_lines(
-    built_app: FastAPI, two_lines_folder: tuple[Path, Plant]
-) -> AsyncIterator[httpx.AsyncClient]:
-    """Asks of the plant with two lines; tokens for `line-1`, `line-2`, `both`, `all` and `none` are in
-    `client.headers` under those names."""
+async def two_lines(built_app: FastAPI, two_lines_folder: tuple[Path, Plant]) -> AsyncIterator[TwoLines]:
+    """With tokens for `line-1`, `line-2`, `both`, `all` lines, and a `strange` one."""
     folder, plant = two_lines_folder
     (folder / "store" / "desk.sqlite").unlink(missing_ok=True)
     usual = built_app.state.site
     built_app.state.site = load_site(folder / "site.toml")[0]
     built_app.state.stores = Stores(plant.address)
     set_rules(built_app, tokens="required")
+    lines = {
+        "line-1": ["line-1"], "line-2": ["line-2"], "both": ["line-2", "line-1"], "all": None,
+        "strange": ["line-9"],
+    }  # fmt: skip
     async with asking(built_app) as client:
-        for name, lines in (
-            ("line-1", ["line-1"]), ("line-2", ["line-2"]), ("both", ["line-2", "line-1"]), ("all", None),
-            ("strange", ["line-9"]),
-        ):  # fmt: skip
-            client.headers[name] = make_token(plant.address, name, "integrate", "read", lines=lines)
-        yield client
+        tokens = {
+            name: make_token(plant.address, name, "integrate", "read", lines=of) for name, of in lines.items()
+        }
+        yield TwoLines(client, tokens)
     built_app.state.site = usual
     built_app.state.stores.close()
-
-
-async def ask_as(client: httpx.AsyncClient, name: str, address: str, **headers: str) -> httpx.Response:
-    return await client.get(address, headers=bearer(client.headers[name]) | headers)
 
 
 def line_in(item: dict[str, Any]) -> str | None:
@@ -520,9 +526,9 @@ def test_the_matrix_of_lines_has_every_list_that_is_cut() -> None:
 
 
 @pytest.mark.parametrize("name", CUT)
-async def test_a_list_has_what_is_of_the_lines_of_the_token(two_lines: httpx.AsyncClient, name: str) -> None:
+async def test_a_list_has_what_is_of_the_lines_of_the_token(two_lines: TwoLines, name: str) -> None:
     """The parts of both lines make the whole, but for what is of no line; the answer says what it is of."""
-    answers = {who: await ask_as(two_lines, who, CUT[name]) for who in ("line-1", "line-2", "both", "all")}
+    answers = {who: await two_lines.ask(who, CUT[name]) for who in ("line-1", "line-2", "both", "all")}
     items = {}
     for who, answer in answers.items():
         assert answer.status_code == 200, answer.text
@@ -537,17 +543,17 @@ async def test_a_list_has_what_is_of_the_lines_of_the_token(two_lines: httpx.Asy
 
 
 @pytest.mark.parametrize("name", CUT)
-async def test_whoever_names_a_line_must_be_for_it(two_lines: httpx.AsyncClient, name: str) -> None:
+async def test_whoever_names_a_line_must_be_for_it(two_lines: TwoLines, name: str) -> None:
     """Named, another line is refused, also beside the own; so is a token for lines that are nowhere."""
     right = RIGHTS[name]
     if right.by is not None:
         mine, other = {"line": ("line-1", "line-2"), "controller": ("A-01", "A-02")}[right.by]
         for named, status in ((mine, 200), (other, 403), ("X-99", 403), ("", 403)):
             joined = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}{right.by}={named}"
-            assert (await ask_as(two_lines, "line-1", joined)).status_code == status, joined
+            assert (await two_lines.ask("line-1", joined)).status_code == status, joined
         twice = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}{right.by}={mine}&{right.by}={other}"
-        assert (await ask_as(two_lines, "line-1", twice)).status_code == 403
-    answer = await ask_as(two_lines, "strange", CUT[name])
+        assert (await two_lines.ask("line-1", twice)).status_code == 403
+    answer = await two_lines.ask("strange", CUT[name])
     assert (answer.status_code, kind_of(answer)) == (403, "other-line")
     assert "the site file has no controller there" in answer.json()["detail"]
     assert 'error="insufficient_scope"' in answer.headers["www-authenticate"]
@@ -555,12 +561,10 @@ async def test_whoever_names_a_line_must_be_for_it(two_lines: httpx.AsyncClient,
 
 @pytest.mark.parametrize("name", ["GET /v1/cycles", "GET /v1/gaps", "GET /v1/counts", "GET /v1/statements"])
 @pytest.mark.parametrize("wanted", ["json", "csv"])
-async def test_tags_differ_by_what_the_asker_sees(
-    two_lines: httpx.AsyncClient, name: str, wanted: str
-) -> None:
+async def test_tags_differ_by_what_the_asker_sees(two_lines: TwoLines, name: str, wanted: str) -> None:
     """Whoever brings the tag of another's answer gets its own, and no 304."""
     address = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}format={wanted}"
-    answers = {who: await ask_as(two_lines, who, address) for who in ("line-1", "line-2", "all")}
+    answers = {who: await two_lines.ask(who, address) for who in ("line-1", "line-2", "all")}
     tags = {who: answer.headers.get("etag") for who, answer in answers.items()}
     if tags["all"] is None:
         assert wanted == "json"
@@ -568,16 +572,16 @@ async def test_tags_differ_by_what_the_asker_sees(
     assert len(set(tags.values())) == 3
     for who, tag in tags.items():
         for asker in tags:
-            again = await ask_as(two_lines, asker, address, **{"if-none-match": str(tag)})
+            again = await two_lines.ask(asker, address, **{"if-none-match": str(tag)})
             assert again.status_code == (304 if asker == who else 200)
 
 
 async def test_a_line_without_a_statement_is_missing_for_its_own_token_only(
-    two_lines: httpx.AsyncClient,
+    two_lines: TwoLines,
 ) -> None:
     """`closed` and `complete` are of what the asker sees."""
     reasons = {
-        who: (await ask_as(two_lines, who, "/v1/statements?last=1000")).json()["reasons"]
+        who: (await two_lines.ask(who, "/v1/statements?last=1000")).json()["reasons"]
         for who in ("line-1", "line-2", "all")
     }
     for line in ("line-1", "line-2"):
@@ -586,33 +590,33 @@ async def test_a_line_without_a_statement_is_missing_for_its_own_token_only(
     assert sorted(reasons["all"]) == sorted(reasons["line-1"] + reasons["line-2"])
 
 
-async def test_one_by_its_name_is_for_a_token_of_its_line(two_lines: httpx.AsyncClient) -> None:
+async def test_one_by_its_name_is_for_a_token_of_its_line(two_lines: TwoLines) -> None:
     """A cycle's line is that of the controller in its id."""
     for address in ("/v1/cycles/A-02.2.7", "/v1/controllers/A-02/reconciliation"):
-        assert (await ask_as(two_lines, "line-2", address)).status_code == 200
-        answer = await ask_as(two_lines, "line-1", address)
+        assert (await two_lines.ask("line-2", address)).status_code == 200
+        answer = await two_lines.ask("line-1", address)
         assert (answer.status_code, kind_of(answer)) == (403, "other-line")
     for address in ("/v1/cycles/nonsense", "/v1/cycles/A-02.2.7/curve"):
-        assert (await ask_as(two_lines, "line-1", address)).status_code == 403
+        assert (await two_lines.ask("line-1", address)).status_code == 403
 
 
-async def test_what_does_not_tell_lines_apart_is_for_no_token_of_a_line(two_lines: httpx.AsyncClient) -> None:
+async def test_what_does_not_tell_lines_apart_is_for_no_token_of_a_line(two_lines: TwoLines) -> None:
     """It gets nothing rather than too much; what is of no line is for anybody."""
     for address in ("/v1/tools", "/v1/tools/2042/counts", "/v1/controllers", "/v1/quarantine"):
-        assert (await ask_as(two_lines, "both", address)).status_code == 403, address
+        assert (await two_lines.ask("both", address)).status_code == 403, address
     for address in ("/", "/problems/other-line", "/healthz", "/readyz"):
-        assert (await ask_as(two_lines, "both", address)).status_code == 200
+        assert (await two_lines.ask("both", address)).status_code == 200
 
 
 async def test_who_waits_at_the_feed_looks_on_behind_what_it_does_not_see(
-    two_lines: httpx.AsyncClient,
+    two_lines: TwoLines,
 ) -> None:
     """A page of another line's records is no news, and no end."""
     address = "/v1/feed?kinds=fault.raised&limit=1&wait=20"
-    assert (await ask_as(two_lines, "line-2", address)).json()["items"]
-    one = (await ask_as(two_lines, "line-1", "/v1/feed?limit=1")).json()
+    assert (await two_lines.ask("line-2", address)).json()["items"]
+    one = (await two_lines.ask("line-1", "/v1/feed?limit=1")).json()
     assert one["more"]
-    found = await ask_as(two_lines, "line-1", "/v1/feed?kinds=statement.closed&limit=1&wait=20")
+    found = await two_lines.ask("line-1", "/v1/feed?kinds=statement.closed&limit=1&wait=20")
     assert [item["data"]["line"] for item in found.json()["items"]] == ["line-1"]
 
 
