@@ -76,7 +76,9 @@ PROBLEMS: Mapping[str, Kind] = {
         "Ask for another format, or install the extra: pip install 'clampbook[parquet]'.",
     ),
     "not-closed": Kind(
-        "A shift is not closed yet", 409, "`reasons` says which; ask again after Retry-After seconds."
+        "A shift is not closed yet",
+        409,
+        "`reasons` says which; ask again after Retry-After seconds. Without that header it never will be.",
     ),
     "not-complete": Kind(
         "Not complete",
@@ -87,7 +89,11 @@ PROBLEMS: Mapping[str, Kind] = {
         "The export failed", 409, "`detail` says why; give it up with DELETE, and ask for another."
     ),
     "book-replaced": Kind(
-        "The book was replaced", 410, "The cursor is from another book: begin again without one."
+        "The book was replaced",
+        410,
+        "It was restored from a backup, and is the instance `book` now. Lists: begin again without the "
+        "cursor. Statements: pull every plant day that you have booked again, and replace what you booked of "
+        "it, whatever its revision.",
     ),
     "desk-replaced": Kind(
         "The desk was replaced", 410, "The cursor is from another desk: go on with `next`."

@@ -1,7 +1,7 @@
 """What is told: each item of the feed in an envelope that is the same whichever way it goes.
 
 Source: CloudEvents 1.0.2, JSON event format, structured content mode. `id` is that of the feed's item:
-whoever gets the same id again has had the event before, whatever has become of its record.
+whoever gets the same id again has had the event before, whatever has become of its record, and of the book.
 """
 
 from collections.abc import Mapping

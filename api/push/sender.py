@@ -4,6 +4,10 @@ Book and desk are the outbox: what has to be remembered is up to which commit nu
 told, and what was put aside on the way there. Both are on the desk, written after the receiver has taken what
 they cover; so a kill at any instant means that some are told again, under the same ids, and none is left out.
 
+When the book was put back to an earlier state it is another instance, and the receiver is told on from where
+the two have all in common: what came since is new, under ids of its own, and what was told before is not told
+again. A book that was never the instance that the receiver knows is news from its first record on.
+
     taken          go on
     away           (no answer, or one that says "later") the same again after a pause, for `Pace.hold_s`;
                    then it is put aside, so that what follows is not held up for ever
@@ -43,6 +47,7 @@ from collector.store.deliveries import (
 )
 from collector.store.engine import Room
 from collector.store.feed import SOURCES, News, Reached, find_first_news, find_head, find_news
+from collector.store.instances import find_lineage
 from collector.store.queries import Record
 
 BATCH = 20
@@ -54,7 +59,7 @@ DUE_BATCH = 5
 NOT_TAKEN_MOST = 3
 RESTORED = (
     "the {room} stands before what was told already: it was restored from a backup, and its commit numbers "
-    "would be given twice"
+    "would be given twice. Start the collector, which makes the book another instance"
 )
 
 log = logging.getLogger(__name__)
@@ -201,11 +206,14 @@ class Sender:
             return desk, self._find_news(connection, "book", BATCH - len(desk.rows))
 
     def _find_news(self, connection: Connection, room: Room, most: int) -> News:
-        """Another book or desk is news from its first record on."""
+        """Another desk is news from its first record on, and a book from where it was another instance."""
         assert self._place is not None
         head, reached = find_head(connection, room), self._place.of(room)
         if head.instance != reached.instance:
-            reached = replace(head, number=0)
+            shared = 0
+            if room == "book":
+                shared = find_lineage(connection).shared(reached.instance, reached.number)
+            reached = replace(head, number=shared)
             self._place, self._written = self._place.at(room, reached, datetime.now(UTC)), None
         if head.number < reached.number:
             raise StoreError(RESTORED.format(room=room))

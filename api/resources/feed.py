@@ -1,14 +1,14 @@
 """The feed: everything new in the book and on the desk, each in order of commit, for machines that follow it.
 
 A cursor says up to which commit number its bearer has everything, of the book and of the desk. It never
-expires while they keep their records; one of another book or desk, or from further ahead than one of them has
-come, shows that it was restored. What people recorded comes first: it is little, and a backlog of cycles must
-not hold it up.
+expires while they keep their records; one of another instance of one of them, or from further ahead than it
+has come, shows that it was restored. What people recorded comes first: it is little, and a backlog of cycles
+must not hold it up.
 """
 
 import asyncio
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
@@ -27,6 +27,7 @@ from api.stores import Stores
 from collector.errors import StoreError
 from collector.store.engine import Room
 from collector.store.feed import KINDS, SOURCES, Kind, News, Reached, find_first_news, find_head
+from collector.store.instances import find_lineage
 from collector.store.measures import before_and_after
 from collector.store.queries import cycles_in, of_cycle
 from collector.store.tokens import Scope
@@ -46,8 +47,8 @@ NOT_SEEN = Reached("", 0)
 """Of a desk that could not be read yet."""
 REPLACED = (
     "the cursor is from another {room}, or from further ahead than this one has come: it was restored from a "
-    "backup or begun anew; pull anew what may be missing, then follow with `next`: it begins with the first "
-    "record of the {room}, and goes on in the other where the cursor was"
+    "backup or begun anew; pull anew what may be missing, then follow with `next`: of the {room} it begins "
+    "behind what both have in common, and goes on in the other where the cursor was"
 )
 
 After = Annotated[
@@ -145,7 +146,7 @@ def _look(
     with stores.book() as connection:
         head = find_head(connection, "book")
         place = Cursor.read(after) or Cursor(Reached(head.instance, 0), NOT_SEEN)
-        _require_same(place, "book", head)
+        _require_same(place, "book", head, find_lineage(connection).shared(*astuple(place.book)))
         desk, unknown = _look_at_desk(stores, place, kinds, limit)
         most = limit - len(desk.rows)
         book = find_first_news(connection, "book", head, place.book.number, most=most, kinds=kinds)
@@ -174,18 +175,20 @@ def _look_at_desk(
         with stores.reading_desk() as connection:
             head = find_head(connection, "desk")
             if place.desk != NOT_SEEN:
-                _require_same(place, "desk", head)
+                _require_same(place, "desk", head, 0)
             return find_first_news(connection, "desk", head, place.desk.number, most=limit, kinds=kinds), {}
     except StoreError as error:
         return News([], place.desk, False), {"desk": str(error)}
 
 
-def _require_same(place: Cursor, room: Room, head: Reached) -> None:
-    """Raises: Problem: the place is of another book or desk, or in this one's future."""
+def _require_same(place: Cursor, room: Room, head: Reached, shared: int) -> None:
+    """Raises: Problem: the place is of another book or desk, or in this one's future. `shared`: up to there
+    it has all that this one has."""
     reached = place.book if room == "book" else place.desk
     if reached.instance == head.instance and reached.number <= head.number:
         return
-    anew = replace(place, **{room: replace(head, number=0)})
+    begin = shared if shared <= head.number else 0
+    anew = replace(place, **{room: replace(head, number=begin)})
     members = {room: head.instance, "next": anew.text()}
     raise Problem(f"{room}-replaced", REPLACED.format(room=room), None, **members)
 

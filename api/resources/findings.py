@@ -19,7 +19,8 @@ from collector.analysis.noticed import Kind
 from collector.errors import StoreError
 from collector.store.desk import find_acknowledgements, record_acknowledgement
 from collector.store.findings import find_finding, find_findings
-from collector.store.queries import find_book, find_tool
+from collector.store.instances import Lineage, find_lineage
+from collector.store.queries import find_tool
 
 router = APIRouter(prefix="/v1/findings", tags=["findings"])
 
@@ -63,8 +64,8 @@ def list_findings(
     in_order(since, until, ("from", "to"))
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
-        instance = find_book(connection)["instance"]
-        (before,) = read_cursor(cursor, instance, "findings", (number,)) or (None,)
+        lineage = find_lineage(connection)
+        (before,) = read_cursor(cursor, lineage.instance, "findings", (number,)) or (None,)
         rows = find_findings(
             connection,
             last=last + 1,
@@ -76,8 +77,8 @@ def list_findings(
             since=since,
             until=until,
         )
-    rows, following = cut(rows, last, instance, "findings", _key)
-    return page(request, _with_acknowledgements(stores, instance, rows), following, cautions=CAUTIONS)
+    rows, following = cut(rows, last, lineage.instance, "findings", _key)
+    return page(request, _with_acknowledgements(stores, lineage, rows), following, cautions=CAUTIONS)
 
 
 @router.get("/{commit_number}", response_model=findings.ShownFinding)
@@ -85,9 +86,9 @@ def show_finding(request: Request, commit_number: CommitNumber) -> Response:
     """One finding."""
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
-        instance = find_book(connection)["instance"]
+        lineage = find_lineage(connection)
         found = find_finding(connection, commit_number)
-    (shown,) = _with_acknowledgements(stores, instance, [found])
+    (shown,) = _with_acknowledgements(stores, lineage, [found])
     return answer(shown | {"cautions": CAUTIONS})
 
 
@@ -97,18 +98,18 @@ def acknowledge_finding(request: Request, commit_number: CommitNumber, body: New
     already. Nothing is acknowledged at a controller."""
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
-        instance = find_book(connection)["instance"]
+        lineage = find_lineage(connection)
         found = find_finding(connection, commit_number)
     with stores.desk() as desk:
         is_new = record_acknowledgement(
             desk,
-            instance,
+            lineage,
             commit_number,
             acknowledged_by=body.acknowledged_by,
             remark=body.remark,
             acknowledged_at=datetime.now(UTC),
         )
-    (shown,) = _with_acknowledgements(stores, instance, [found])
+    (shown,) = _with_acknowledgements(stores, lineage, [found])
     where = {"location": path_as_sent(request.scope).removesuffix("/acknowledgement")}
     return answer(shown | {"cautions": CAUTIONS}, status=201 if is_new else 200, headers=where)
 
@@ -119,13 +120,13 @@ def open_finding(row: Row) -> dict[str, Any]:
     return {"commit_number": text_of(row["commit_number"])} | {name: row[name] for name in shown}
 
 
-def _with_acknowledgements(stores: Stores, instance: str, rows: Sequence[Row]) -> list[dict[str, Any]]:
+def _with_acknowledgements(stores: Stores, lineage: Lineage, rows: Sequence[Row]) -> list[dict[str, Any]]:
     """The book is told even while the desk can't be had."""
     unknown: dict[str, str] = {}
     acknowledged: dict[int, list[dict[str, Any]]] = {}
     try:
         with stores.desk() as desk:
-            acknowledged = find_acknowledgements(desk, instance, [row["commit_number"] for row in rows])
+            acknowledged = find_acknowledgements(desk, lineage, [row["commit_number"] for row in rows])
     except StoreError as error:
         unknown = {"acknowledgements": str(error)}
     as_stored = ("kind", "state", "controller", "measure", "says", "evidence", "began_at", "noticed_at")

@@ -6,7 +6,18 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field
 from pydantic.config import JsonDict
 
-from api.schemas.common import Answer, Cautions, Hex, LinesPage, Number64, Page, Tool, ToolPage, Unknown
+from api.schemas.common import (
+    Answer,
+    Cautions,
+    FormerBook,
+    Hex,
+    LinesPage,
+    Number64,
+    Page,
+    Tool,
+    ToolPage,
+    Unknown,
+)
 from api.schemas.findings import OpenFinding
 from collector.model import Category, Completion, LinkState, Mode, Result, State
 
@@ -561,7 +572,11 @@ class Alive(Answer):
     """Which database, and its version."""
     uptime_s: float
     book: str | None
-    """Instance of the book."""
+    """Instance of the book: another one after it was restored from a backup."""
+    book_since: datetime | None
+    """When it became this instance."""
+    former_books: list[FormerBook] | None
+    """What instances it was before, the oldest first."""
     commit_number: Number64 | None
     unknown: Unknown
 

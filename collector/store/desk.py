@@ -16,10 +16,11 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Table, and_, select
+from sqlalchemy import ColumnElement, Connection, Table, and_, or_, select
 
 from collector.errors import NotCorrectable
 from collector.model import ToolName
+from collector.store.instances import Lineage
 from collector.store.queries import Record, records
 from collector.store.tables import acknowledgement, desk, service
 
@@ -201,15 +202,16 @@ def _record(connection: Connection, table: Table, last_number: int, row: dict[st
 
 
 def find_acknowledgements(
-    connection: Connection, instance: str, findings: Collection[int]
+    connection: Connection, lineage: Lineage, findings: Collection[int]
 ) -> dict[int, list[dict[str, Any]]]:
     """Of these findings of one book: commit number -> acknowledged_by, acknowledged_at, remark of each
-    acknowledgement, oldest first; an empty list where there is none."""
+    acknowledgement, oldest first; an empty list where there is none. What was acknowledged before the book
+    became another instance counts, where the book has kept the finding."""
     found: dict[int, list[dict[str, Any]]] = {number: [] for number in findings}
     columns = (acknowledgement.c.acknowledged_by, acknowledgement.c.acknowledged_at, acknowledgement.c.remark)
     wanted = (
         select(acknowledgement.c.finding, *columns)
-        .where(acknowledgement.c.book == instance, acknowledgement.c.finding.in_(found))
+        .where(_in_book(lineage), acknowledgement.c.finding.in_(found))
         .order_by(acknowledgement.c.commit_number)
     )
     for row in records(connection.execute(wanted)):
@@ -217,9 +219,17 @@ def find_acknowledgements(
     return found
 
 
+def _in_book(lineage: Lineage) -> ColumnElement[bool]:
+    former = [
+        and_(acknowledgement.c.book == instance, acknowledgement.c.finding <= last)
+        for instance, last in lineage.former
+    ]
+    return or_(acknowledgement.c.book == lineage.instance, *former)
+
+
 def record_acknowledgement(
     connection: Connection,
-    instance: str,
+    lineage: Lineage,
     finding: int,
     *,
     acknowledged_by: str,
@@ -228,10 +238,11 @@ def record_acknowledgement(
 ) -> bool:
     """Record that somebody has seen a finding. False: the same (finding, person, remark) stands there
     already, and stays as it is; so a request whose answer was lost can be sent again."""
-    said = {"book": instance, "finding": finding, "acknowledged_by": acknowledged_by, "remark": remark}
-    same = [acknowledgement.c[name] == value for name, value in said.items()]
+    said = {"finding": finding, "acknowledged_by": acknowledged_by, "remark": remark}
+    same = [_in_book(lineage), *(acknowledgement.c[name] == value for name, value in said.items())]
     last_number = _take_turn(connection)
     if connection.execute(select(acknowledgement.c.commit_number).where(*same)).first() is not None:
         return False
-    _record(connection, acknowledgement, last_number, {"acknowledged_at": acknowledged_at, **said})
+    values = {"book": lineage.instance, "acknowledged_at": acknowledged_at, **said}
+    _record(connection, acknowledgement, last_number, values)
     return True

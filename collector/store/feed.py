@@ -6,7 +6,7 @@ has seen a number has seen every smaller one, and nothing can slip in behind. Wh
 between them, and whoever follows both keeps how far it has each.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -15,6 +15,7 @@ from sqlalchemy import Column, Connection, Table, select
 from collector.store import tables
 from collector.store.desk import CORRECTED_BY, find_desk
 from collector.store.engine import Room
+from collector.store.instances import find_lineage
 from collector.store.queries import Record, find_book, named_controllers, records
 from collector.store.tables import tool
 
@@ -137,5 +138,16 @@ def find_news(
         found += [row | {"kind": kind} for row in records(connection.execute(wanted))]
     oldest = sorted(found, key=lambda row: int(row["number"]))[:last]
     names = named_controllers(connection) if room == "book" else {}
-    of_all = {"instance": find_head(connection, room).instance}
-    return [row | of_all | {"controller": names.get(row.get("controller_id", 0))} for row in oldest]
+    instance_of = _instance_of(connection, room)
+    return [
+        row | {"instance": instance_of(row["number"]), "controller": names.get(row.get("controller_id", 0))}
+        for row in oldest
+    ]
+
+
+def _instance_of(connection: Connection, room: Room) -> Callable[[int], str]:
+    """Which instance gave a number out."""
+    if room == "book":
+        return find_lineage(connection).instance_of
+    instance = find_head(connection, room).instance
+    return lambda _: instance

@@ -67,7 +67,21 @@ book = Table(
     BOOK,
     Column("instance", Text, primary_key=True),
     Column("created_at", Instant, nullable=False),
+    Column("since", Instant, nullable=False),  # when it became this instance
     Column("commit_number", BigInteger, nullable=False),
+    Column("home", Text, nullable=False),  # JSON: in which file or database it lies, see instances.py
+)
+
+# What instances the book was before, in that order: it was restored from a backup, or copied.
+former_instance = Table(
+    "former_instance",
+    BOOK,
+    Column("place", Integer, primary_key=True),
+    Column("instance", Text, nullable=False, unique=True),
+    Column("since", Instant, nullable=False),
+    Column("until", Instant, nullable=False),
+    Column("last_commit", BigInteger, nullable=False),  # what is up to there has its number from then
+    Column("because", Text, nullable=False),
 )
 
 controller = Table(
@@ -585,6 +599,7 @@ __all__ = [
     "export",
     "fault",
     "finding",
+    "former_instance",
     "from_us",
     "gap",
     "mount",

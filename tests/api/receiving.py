@@ -16,6 +16,7 @@ from api.stores import Stores
 from collector.store.deliveries import note_attempt, put_aside
 from collector.store.desk import record_acknowledgement, record_service
 from collector.store.feed import KINDS, Reached
+from collector.store.instances import Lineage
 from collector.store.queries import find_book
 from tests.api.plant import LATEST, MOVED
 from tests.rigs import LoopbackServer
@@ -125,7 +126,7 @@ class Ear(Receiver):
 def record_at_desk(stores: Stores, services: int = 1) -> None:
     """So many services of one tool, an hour apart, and that somebody has seen a finding."""
     with stores.desk() as desk:
-        book = "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52"
+        book = Lineage("0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52", ())
         for number in range(services):
             done_at = LATEST + timedelta(hours=number)
             record_service(

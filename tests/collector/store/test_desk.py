@@ -24,6 +24,7 @@ from collector.store.desk import (
     withdraw_service,
 )
 from collector.store.engine import StoreAddress, migrate_desk, open_desk, open_desk_reader, store_errors
+from collector.store.instances import Lineage
 from collector.store.tables import acknowledgement, service
 from collector.store.tables import desk as desk_row
 
@@ -245,7 +246,7 @@ def test_whatever_people_do_no_record_changes_and_numbers_have_no_holes(
 def acknowledge(desk: Engine, number: int, by: str = "Engineer 3", remark: str = "", book: str = "a") -> bool:
     with desk.begin() as connection:
         return record_acknowledgement(
-            connection, book, number, acknowledged_by=by, remark=remark, acknowledged_at=DONE
+            connection, Lineage(book, ()), number, acknowledged_by=by, remark=remark, acknowledged_at=DONE
         )
 
 
@@ -256,7 +257,7 @@ def test_an_acknowledgement_is_recorded_once(desk: Engine) -> None:
     assert acknowledge(desk, 7, remark="punch ordered")
     assert acknowledge(desk, 7, by="Fitter 7", remark="seen")
     with desk.connect() as connection:
-        found = find_acknowledgements(connection, "a", [7, 8])
+        found = find_acknowledgements(connection, Lineage("a", ()), [7, 8])
     assert [(each["acknowledged_by"], each["remark"]) for each in found[7]] == [
         ("Engineer 3", "seen"),
         ("Engineer 3", "punch ordered"),
@@ -269,7 +270,24 @@ def test_a_finding_of_another_book_is_another_finding(desk: Engine) -> None:
     """A restored backup gives the same numbers to other findings."""
     assert acknowledge(desk, 7, book="a")
     with desk.connect() as connection:
-        assert find_acknowledgements(connection, "b", [7]) == {7: []}
+        assert find_acknowledgements(connection, Lineage("b", ()), [7]) == {7: []}
+
+
+def test_what_was_acknowledged_before_a_restore_stays_so(desk: Engine) -> None:
+    """As long as the book has the finding; one that went with what was lost has given its number away."""
+    assert acknowledge(desk, 7, book="a")
+    assert acknowledge(desk, 9, book="a")
+    assert acknowledge(desk, 9, book="b", remark="another one")
+    now = Lineage("b", [("a", 8)])
+    with desk.connect() as connection:
+        found = find_acknowledgements(connection, now, [7, 9])
+    assert [(number, each["remark"]) for number in found for each in found[number]] == [
+        (7, ""),
+        (9, "another one"),
+    ]
+    with desk.begin() as connection:
+        again = {"acknowledged_by": "Engineer 3", "remark": "", "acknowledged_at": DONE}
+        assert not record_acknowledgement(connection, now, 7, **again)
 
 
 def test_the_collector_can_read_the_desk_and_not_write_it(desk: Engine, book_address: StoreAddress) -> None:

@@ -20,6 +20,7 @@ from collector.store.engine import (
     store_errors,
 )
 from collector.store.feed import KINDS, SOURCES, find_first_news, find_head, find_news
+from collector.store.instances import Lineage
 from collector.store.tables import acknowledgement, desk, service
 
 TOOL = ToolName("Sample Works", "C-4", "2042")
@@ -35,6 +36,7 @@ from random import Random
 from collector.model import ToolName
 from collector.store.desk import record_acknowledgement, record_service
 from collector.store.engine import StoreAddress, open_desk
+from collector.store.instances import Lineage
 folder, url, name, records = (eval(argument) for argument in sys.argv[1:])
 engine, dice = open_desk(StoreAddress(folder=folder, url=url)), Random(name)
 print("ready", flush=True)
@@ -50,7 +52,7 @@ for number in range(records):
             )
         else:
             record_acknowledgement(
-                connection, "a", number, acknowledged_by=name, remark="", acknowledged_at=at
+                connection, Lineage("a", ()), number, acknowledged_by=name, remark="", acknowledged_at=at
             )
         time.sleep(dice.uniform(0, 0.002))  # between the number and its commit, where others could slip in
         if number % 7 == 6:
@@ -125,7 +127,7 @@ def test_a_transaction_that_is_rolled_back_gives_its_number_back(new_desk: Engin
                 connection, TOOL, done_at=DONE, done_by="Fitter 7", remark="", at_count=1, recorded_at=DONE
             )
             record_acknowledgement(
-                connection, "a", 7, acknowledged_by="Fitter 7", remark="", acknowledged_at=DONE
+                connection, Lineage("a", ()), 7, acknowledged_by="Fitter 7", remark="", acknowledged_at=DONE
             )
             if not comes_through:
                 transaction.rollback()
