@@ -181,7 +181,7 @@ class Inbox:
         most = self._most(message.received_at)
         numbering = self._standing.numbering
         arrival = ledger.arrival(position, cycle.sequence, cycle.total_count, numbering, most)
-        if position is not None and self._replaced_by is not None and self._is_of_the_new(cycle):
+        if position is not None and self._replaced_by is not None and self._is_of_the_new(cycle, arrival):
             arrival = Arrival("another memory", ledger.first_number(cycle.sequence))
         if position is None or arrival.kind == "next":
             self._add(position.epoch if position else 1, arrival.number, cycle, [], message.received_at)
@@ -190,7 +190,7 @@ class Inbox:
         if await self._standing.is_known(cycle):
             return
         # Another memory's number may be that of a message from before a restart, which overtook it.
-        may_be_late = arrival.kind == "repeated" or cycle.controller_time
+        may_be_late = arrival.kind == "repeated" or self._standing.tells_when(cycle)
         if may_be_late and await self._is_late(cycle, message.received_at):
             return
         if arrival.kind == "repeated" and self._precedes_the_book(position, arrival.number, cycle):
@@ -203,10 +203,13 @@ class Inbox:
         else:
             self._begin_epoch(position, cycle, message.received_at, most if arrival.agrees else None)
 
-    def _is_of_the_new(self, cycle: Cycle) -> bool:
-        """Whether it comes from the controller that took the place; some of the old one may still queue."""
-        since = (cycle.sequence - self._replaced_last) % self._standing.numbering.modulus
-        return since <= MESSAGES_BEHIND
+    def _is_of_the_new(self, cycle: Cycle, arrival: Arrival) -> bool:
+        """Whether it comes from the controller that took the place; some of the old one may still queue, and
+        go on where it was. The status may have overtaken the first of the new one."""
+        modulus = self._standing.numbering.modulus
+        since = (cycle.sequence - self._replaced_last) % modulus
+        goes_on = arrival.kind in ("next", "after a gap")
+        return since <= MESSAGES_BEHIND or (not goes_on and modulus - since <= MESSAGES_BEHIND)
 
     async def _is_late(self, cycle: Cycle, received_at: datetime) -> bool:
         """Whether it was overtaken: then it has closed its gap."""

@@ -336,6 +336,10 @@ class Standing:
         entry = replace(self._late_entry([late], "late message"), overtaken_since=since)
         return await self._writer.take_late(entry)
 
+    def tells_when(self, cycle: Cycle) -> bool:
+        """Whether its stamp tells when it ended: the controller's clock is known, too."""
+        return self._late(cycle, self.layout.time_resolution_ms).ended_at is not None
+
     def _late_entry(
         self, late: Sequence[LateCycle], brought_by: str, quarantined: Sequence[Quarantined] | None = None
     ) -> LateEntry:

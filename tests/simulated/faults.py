@@ -44,6 +44,8 @@ What no reader could ever know, and therefore is not drawn:
 - A status block longer than one request: read in parts, its parts are of different instants, and a sequence
   of one with a count of the other is a status that never was. Layouts of the trade fit in one request.
 - Sequences that count beyond 2^62 from below: no tool lives to count so far.
+- Another controller in the place of one that pushes, with a number of those that may still queue in the
+  broker or that others overtook, where messages tell neither a time nor a count.
 - A fall-back of a controller that pushes, and whose messages tell neither a time nor a count, while messages
   come out of order: one from before it, overtaken by one from after, has a number as it will come again.
 - The last messages before the end are not lost: only a later one tells that they are missing.
@@ -219,6 +221,8 @@ async def replaced(world: "World", site: "Site", dice: random.Random) -> bool:
     earlier = dice.randrange(2 * kind.slots + 5) if knows_itself and sequence > 2 * kind.slots + 5 else 0
     count = dice.randrange(100_000) if knows_itself else dice.randrange(old.count // 2 + 1)
     shown, counted = sequence + earlier, count + earlier
+    if site.may_have_sent(sequence):
+        return False
     if not knows_itself:
         if old.count < 1000 or not site.may_fall_back(shown, True, counted):
             return False

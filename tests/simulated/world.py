@@ -38,6 +38,8 @@ DRIFT_MOST = 100e-6
 """Of a quartz."""
 QUIET_S = 120.0
 """After the last fault: longer than the longest pause between two tries to connect."""
+NEAR = 300
+"""Numbers to either side."""
 SLOWEST_S = 30.0
 """A message on its way, while they come out of order."""
 BOOK_TABLES = (
@@ -139,7 +141,7 @@ class Site:
     def may_fall_back(self, to: int, memory_lost: bool, count: int) -> bool:
         """Args: to, count: what it will show then."""
         position = self.world.position(self.name)
-        if self._is_disordered() and not self.kind.record_shows & {"controller_time", "total_count"}:
+        if self._is_disordered() and not self._messages_tell:
             return False
         if position is None:
             return self.broker is None
@@ -163,7 +165,22 @@ class Site:
         return still or self.publishes == "out of order"
 
     def may_be_disordered(self) -> bool:
-        return bool(self.kind.record_shows & {"controller_time", "total_count"}) or not self._unseen()
+        return self._messages_tell or not self._unseen()
+
+    def may_have_sent(self, sequence: int) -> bool:
+        """Whether a message with such a number, or one near it, may still come."""
+        position = self.world.position(self.name)
+        if self.broker is None or self._messages_tell or position is None:
+            return False
+        oldest = position.sequence - NEAR
+        unread = (self.machine.sequence - position.sequence) % self.kind.modulus
+        return (sequence - oldest) % self.kind.modulus <= unread + 2 * NEAR
+
+    @property
+    def _messages_tell(self) -> bool:
+        """A count, or a time of a clock that is shown."""
+        shows = self.kind.record_shows
+        return "total_count" in shows or ("controller_time" in shows and "clock" in self.kind.status_shows)
 
     def is_known(self) -> None:
         """Its identity tells that it never was the one before, whatever it shows."""
