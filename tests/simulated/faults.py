@@ -316,6 +316,8 @@ async def log_brought(world: "World", site: "Site", dice: random.Random) -> bool
 
 async def broker_restart(world: "World", site: "Site", dice: random.Random) -> bool:
     assert site.broker is not None
+    if not site.broker.up:
+        return False
     site.broker.stop()
     await asyncio.sleep(a_while(dice))
     site.broker.start(session_kept=dice.random() < 0.5, retained_kept=dice.random() < 0.5)
