@@ -36,6 +36,7 @@ What no reader could ever know, and therefore is not drawn:
 - A clock that is set, or stands still, at a controller that pushes: its statuses come when they come, and a
   stamp from between two of them looks like that of a delayed message until the next one shows the clock.
 - A log with stamps of a clock that was set since: nobody says by how much it was wrong when.
+- A clock set before the book has met its controller, which remembers stamps of the time before.
 - A clock set a second time before the first was seen, or one that stood still and was set right before it
   was far enough behind to be seen: a stamp from between is of a clock that nobody ever
   read.

@@ -193,7 +193,8 @@ class Site:
         self._count_changed_at = self.world.utc_now()
 
     def can_change_clock(self) -> bool:
-        return not self._is_unread_since(self._clock_changed_at) and not self.place.logs
+        is_known = self.world.position(self.name) is not None
+        return is_known and not self._is_unread_since(self._clock_changed_at) and not self.place.logs
 
     @property
     def clock_was_changed(self) -> bool:
