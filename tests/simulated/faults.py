@@ -36,6 +36,7 @@ What no reader could ever know, and therefore is not drawn:
 - A clock that is set, or stands still, at a controller that pushes: its statuses come when they come, and a
   stamp from between two of them looks like that of a delayed message until the next one shows the clock.
 - A log with stamps of a clock that was set since: nobody says by how much it was wrong when.
+- A tool that comes back before anybody saw that it was gone, where no record names its tool.
 - A clock set before the book has met its controller, which remembers stamps of the time before.
 - A clock set a second time before the first was seen, or one that stood still and was set right before it
   was far enough behind to be seen: a stamp from between is of a clock that nobody ever
@@ -147,7 +148,10 @@ async def down(world: "World", site: "Site", dice: random.Random) -> bool:
 
 async def tool_swap(world: "World", site: "Site", dice: random.Random) -> bool:
     for _ in range(dice.choice([1, 1, 2, 4])):
-        site.mount(world.draw_tool(dice))
+        tool = world.draw_tool(dice)
+        if not site.may_mount(tool):
+            return False
+        site.mount(tool)
         await asyncio.sleep(dice.uniform(0, 20))
     return True
 

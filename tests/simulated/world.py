@@ -87,6 +87,7 @@ class Site:
         self._held = False
         self._count_changed_at: datetime | None = None
         self._clock_changed_at: datetime | None = None
+        self._swapped_at: datetime | None = None
         self._disordered_until: datetime | None = None
         """Until then a message may come that others overtook."""
         self.install(self.machine)
@@ -114,6 +115,7 @@ class Site:
         return self.machine
 
     def mount(self, tool: int) -> None:
+        self._swapped_at = self.world.utc_now()
         self.machine.tool = tool
         self.tools.add(tool)
         self.tell()
@@ -185,6 +187,10 @@ class Site:
     def is_known(self) -> None:
         """Its identity tells that it never was the one before, whatever it shows."""
         self._held = False
+
+    def may_mount(self, tool: int) -> bool:
+        is_told = "tool_serial" in self.kind.record_shows or "tool_serial" not in self.kind.status_shows
+        return is_told or tool not in self.tools or not self._is_unread_since(self._swapped_at)
 
     def can_change_count(self) -> bool:
         return not self.kind.narrow and not self._unseen() and not self._count_unseen()
