@@ -23,7 +23,7 @@ from typing import Annotated, Any, Literal
 import orjson
 from fastapi import Depends, Query, Request, Response
 
-from api.answers import JSON, is_fresh
+from api.answers import ENTITY_TAG, JSON, UNCHANGED, is_fresh
 from api.paging import MOST, USUAL, link_to_next
 from api.parameters import mistake
 from api.parquet_export import Column, write_parquet
@@ -67,7 +67,13 @@ FILES: dict[int | str, dict[str, Any]] = {
             NDJSON: {"schema": {"type": "string"}},
             PARQUET: {"schema": {"type": "string", "format": "binary"}},
         },
-    }
+        "headers": {
+            "ETag": ENTITY_TAG,
+            "Content-Disposition": {"schema": {"type": "string", "pattern": "^attachment; filename="}},
+            "Repr-Digest": {"schema": {"type": "string", "pattern": "^sha-256=:[A-Za-z0-9+/]{43}=:$"}},
+        },
+    },
+    **UNCHANGED,
 }
 """What a resource that is to be had as a file says of its answers in the OpenAPI document."""
 

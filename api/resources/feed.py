@@ -15,7 +15,7 @@ from api.access.askers import ASKER
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
 from api.paging import MOST, Row, make_cursor, number, read_cursor
-from api.parameters import mistake
+from api.parameters import listed, mistake
 from api.problems import Problem
 from api.resources import cycles, faults, findings, gaps, histories, settings, statements
 from api.schemas import feed as schemas
@@ -45,7 +45,9 @@ After = Annotated[
 Wait = Annotated[
     int, Query(ge=0, le=WAIT_MOST_S, description="Seconds to wait for news where there is none yet.")
 ]
-Kinds = Annotated[str | None, Query(description=f"Only these, with commas between them: {', '.join(KINDS)}.")]
+Kinds = Annotated[
+    Annotated[str, listed(KINDS)] | None, Query(description="Only these, with commas between them.")
+]
 
 
 @router.get("", response_model=schemas.Feed)

@@ -2,16 +2,16 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import Any
 
 from fastapi import APIRouter, Request, Response
-from pydantic import AfterValidator, BaseModel, ConfigDict, StringConstraints
+from pydantic import BaseModel, ConfigDict
 from sqlalchemy import Connection
 
-from api.answers import answer
+from api.answers import answer, recorded
 from api.cautions import CAUTIONS
 from api.paging import page
-from api.parameters import Instant, Maker, Model, Serial, storable
+from api.parameters import Instant, Maker, Model, Person, Remark, Serial
 from api.problems import Problem, path_as_sent
 from api.resources.cycles import named
 from api.schemas import records
@@ -35,12 +35,10 @@ class NewService(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    done_by: Annotated[
-        str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), AfterValidator(storable)
-    ]
+    done_by: Person
     done_at: Instant | None = None
     """Null or left out: now. Give it to be able to send the same request again without recording it twice."""
-    remark: Annotated[str, StringConstraints(max_length=2000), AfterValidator(storable)] = ""
+    remark: Remark = ""
 
 
 @router.get("/{serial:path}/service", response_model=records.Service)
@@ -72,7 +70,12 @@ def list_services(request: Request, serial: Serial, maker: Maker = None, model: 
     )
 
 
-@router.post("/{serial:path}/service", response_model=records.RecordedService, status_code=201)
+@router.post(
+    "/{serial:path}/service",
+    response_model=records.RecordedService,
+    status_code=201,
+    responses=recorded(records.RecordedService),
+)
 def record_service_done(
     request: Request, serial: Serial, body: NewService, maker: Maker = None, model: Model = None
 ) -> Response:

@@ -10,6 +10,7 @@ from api.paging import page
 from api.parameters import From, To, in_order, mistake
 from api.schemas import shifts
 from collector.config import Site
+from collector.errors import NotInBook
 from collector.shifts import Occurrence
 from collector.store.statement_queries import find_stated
 
@@ -53,9 +54,9 @@ def interval(since: datetime | None, until: datetime | None, now: datetime) -> t
 
 
 def lines_of(site: Site, line: str | None) -> list[str]:
-    """All lines of the site, or the one that was asked for. Raises: Problem: there is no such line."""
+    """All lines of the site, or the one that was asked for. Raises: NotInBook: there is no such line."""
     if line is not None and line not in site.lines:
-        raise mistake("line", f"there is no line {line!r}; there are {', '.join(site.lines)}")
+        raise NotInBook(f"there is no line {line!r}; there are {', '.join(site.lines)}")
     return site.lines if line is None else [line]
 
 

@@ -10,7 +10,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy import Connection
 
-from api.answers import cacheable, entity_tag, text_of
+from api.answers import CACHEABLE, cacheable, entity_tag, text_of
 from api.csv_export import FILES, LastOfFile, Wanted, WantedParameters
 from api.paging import (
     CursorParameter,
@@ -159,7 +159,9 @@ def list_statements(
 
 
 @router.get(
-    "/{line:path}/{plant_day}/{shift}/revisions", response_model=common.Page[statements.StatementRevision]
+    "/{line:path}/{plant_day}/{shift}/revisions",
+    response_model=common.Page[statements.StatementRevision],
+    responses=CACHEABLE,
 )
 def list_revisions(request: Request, line: LineName, plant_day: DayOfPlant, shift: ShiftName) -> Response:
     """All revisions of a statement, the newest first."""
