@@ -14,7 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from api.access.askers import ASKER
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
-from api.paging import MOST, Row, make_cursor, number, read_cursor
+from api.paging import MOST, CursorText, Row, make_cursor, number, read_cursor
 from api.parameters import listed, mistake
 from api.problems import Problem
 from api.resources import cycles, faults, findings, gaps, histories, settings, statements
@@ -40,7 +40,8 @@ RESTORED = (
 )
 
 After = Annotated[
-    str | None, Query(description="`next` of the answer before; without it, from the book's first record.")
+    CursorText | None,
+    Query(description="`next` of the answer before; without it, from the book's first record."),
 ]
 Wait = Annotated[
     int, Query(ge=0, le=WAIT_MOST_S, description="Seconds to wait for news where there is none yet.")
@@ -112,7 +113,7 @@ def _kinds(said: str | None, scopes: Collection[Scope]) -> tuple[Kind, ...]:
 def _look(stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int) -> dict[str, Any]:
     with stores.book() as connection:
         book = find_book(connection)
-        (begin,) = read_cursor(after, book["instance"], "feed", (number,)) or (0,)
+        (begin,) = read_cursor(after, book["instance"], "feed", (number,), "after") or (0,)
         if begin > book["commit_number"]:
             raise Problem("book-replaced", RESTORED, book=book["instance"])
         rows = find_news(connection, begin, last=limit + 1, kinds=kinds)

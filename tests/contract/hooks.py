@@ -94,8 +94,11 @@ def cursors(case: Case, query: Query, random: Random) -> None:
     if name not in query:
         return
     del query[name]
-    beginning = {"after": ""} if name == "after" and case.path == "/v1/statements" else {}
-    first = API.get(case.formatted_path, params=_as_sent(query | beginning | {"last": 1, "format": "json"}))
+    short = {"last": 1, "limit": 1, "format": "json"}
+    if case.path == "/v1/statements" and name == "after":
+        short["after"] = ""
+    asked = query | {each: value for each, value in short.items() if each in _names(case)}
+    first = API.get(case.formatted_path, params=_as_sent(asked))
     following = first.json().get("next") if first.status_code == 200 else None
     if following is not None:
         query[name] = following
