@@ -5,6 +5,7 @@ ones, at a running API; every answer is held against the document. The same seed
 import argparse
 import asyncio
 import sys
+from collections import Counter
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -32,6 +33,11 @@ def main() -> int:
         taken = sum(cases for status, cases in valid.items() if status[0] in "23")
         wrong = sum(modes.get("negative", {}).values())
         print(f"{operation:78}{taken:>14}{sum(valid.values()) - taken:>12}{wrong:>8}")
+    seen: Counter[str] = Counter()
+    for modes in proof.statuses.values():
+        for cases in modes.values():
+            seen.update(cases)
+    print("answers", *(f"{status}: {cases}" for status, cases in sorted(seen.items())), sep="   ")
     for check, times in sorted(proof.checks.items()):
         print(f"{check:40}{times:>8}")
     print(

@@ -28,7 +28,9 @@ from tests.api.plant import BEGAN, LATEST, MOVED
 from tests.api.test_access import WRITES
 from tests.api.test_document import SAMPLES
 
-API = httpx.Client(base_url=os.environ["CONTRACT_URL"], headers=json.loads(os.environ["CONTRACT_HEADERS"]))
+API = httpx.Client(
+    base_url=os.environ["CONTRACT_URL"], headers=json.loads(os.environ["CONTRACT_HEADERS"]), timeout=60
+)
 NAMES = json.loads(os.environ["CONTRACT_NAMES"])
 """What stands in braces in a sample."""
 KNOWN_SHARE = 0.8
