@@ -37,7 +37,7 @@ def text_of(number: int | None) -> str | None:
     return None if number is None else str(number)
 
 
-def recorded(model: type[BaseModel]) -> dict[int | str, dict[str, Any]]:
+def recording(model: type[BaseModel]) -> dict[int | str, dict[str, Any]]:
     """What an operation that records something, once, says of its answers in the OpenAPI document."""
     where = {"Location": {"required": True, "schema": {"type": "string", "format": "uri-reference"}}}
     return {

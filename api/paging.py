@@ -1,7 +1,8 @@
 """Paging by key: a cursor says after which row the next page begins, and of which book it speaks.
 
-It is opaque to the asker: url-safe text without meaning of its own. A cursor of another book (one restored
-from a backup) is refused with 410, because rows that it would skip may never have been given.
+It is opaque to the asker: url-safe text without meaning of its own. A cursor of another instance of the book
+(it was restored from a backup since) is refused with 410, because rows that it would skip may never have been
+given.
 """
 
 import base64
@@ -69,8 +70,11 @@ def read_cursor(
     kind: str,
     shape: Sequence[Callable[[object], Any]],
     name: str = "cursor",
+    advice: str = "begin again without it",
 ) -> list[Any] | None:
     """The key in it, each part read by its function in `shape`; None where there is no cursor.
+
+    Args: advice: what to do with one of another book.
 
     Raises: Problem: no cursor of this list (422), or one of another book (410).
     """
@@ -89,9 +93,10 @@ def read_cursor(
             "invalid-request", says, mistakes=[{"where": "query", "name": name, "says": says}]
         ) from None
     if parts[0] != instance:
-        raise Problem(
-            "book-replaced", f"the {name} is from another book; begin again without it", book=instance
+        says = (
+            f"the {name} is from another book, or from before this one was restored from a backup; {advice}"
         )
+        raise Problem("book-replaced", says, book=instance)
     return key
 
 

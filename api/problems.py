@@ -23,6 +23,7 @@ from collector.errors import (
     AmbiguousModel,
     AmbiguousTool,
     ClampbookError,
+    NotCorrectable,
     NotInBook,
     QueryError,
     StoreError,
@@ -77,7 +78,9 @@ PROBLEMS: Mapping[str, Kind] = {
         "Give lower, upper or both, or write them into limits of its [[tool_models]] in the site file.",
     ),
     "not-closed": Kind(
-        "A shift is not closed yet", 409, "`reasons` says which; ask again after Retry-After seconds."
+        "A shift is not closed yet",
+        409,
+        "`reasons` says which; ask again after Retry-After seconds. Without that header it never will be.",
     ),
     "not-complete": Kind(
         "Not complete",
@@ -85,7 +88,17 @@ PROBLEMS: Mapping[str, Kind] = {
         "`reasons` says what is missing; ask again when it was found, or without ?require=.",
     ),
     "book-replaced": Kind(
-        "The book was replaced", 410, "The cursor is from another book: begin again without one."
+        "The book was replaced",
+        410,
+        "It was restored from a backup, and is the instance `book` now. Lists: begin again without the "
+        "cursor. Statements: pull every plant day that you have booked again, and replace what you booked of "
+        "it, whatever its revision.",
+    ),
+    "desk-replaced": Kind(
+        "The desk was replaced", 410, "The cursor is from another desk: go on with `next`."
+    ),
+    "not-correctable": Kind(
+        "The record can't be corrected so", 409, "See the records; correct the one that stands."
     ),
     "too-slow": Kind("The body came too slowly", 408, "Send it at once."),
     "too-large": Kind("The body is too large", 413, "Send less."),
@@ -112,6 +125,7 @@ KIND_OF: Mapping[type[ClampbookError], str] = {
     NotInBook: "not-in-book",
     AmbiguousTool: "ambiguous-tool",
     AmbiguousModel: "ambiguous-model",
+    NotCorrectable: "not-correctable",
     QueryError: "invalid-request",
     NoBookYet: "no-book-yet",
     TookTooLong: "took-too-long",

@@ -18,6 +18,7 @@ from collector.store.engine import (
     migrate_desk,
     open_book_reader,
     open_desk,
+    open_desk_reader,
     store_errors,
 )
 
@@ -43,6 +44,7 @@ class Stores:
         self._lock = threading.Lock()
         self._book: Engine | None = None
         self._desk: Engine | None = None
+        self._desk_reader: Engine | None = None
 
     @contextmanager
     def book(self) -> Iterator[Connection]:
@@ -62,6 +64,16 @@ class Stores:
         with store_errors(), engine.begin() as connection:
             yield connection
 
+    @contextmanager
+    def reading_desk(self) -> Iterator[Connection]:
+        """One read transaction on the desk, as `book`; it holds up nobody who writes there.
+
+        Raises: StoreError.
+        """
+        engine = self._desk_reader or self._open_desk_reader()
+        with store_errors(), engine.connect() as connection:
+            yield connection
+
     def unready(self) -> list[str]:
         """Why questions can't be answered now: nothing, when the book can be read and the desk written."""
         return [
@@ -70,10 +82,10 @@ class Stores:
 
     def close(self) -> None:
         with self._lock:
-            for engine in (self._book, self._desk):
+            for engine in (self._book, self._desk, self._desk_reader):
                 if engine is not None:
                     engine.dispose()
-            self._book = self._desk = None
+            self._book = self._desk = self._desk_reader = None
 
     def _open_book(self) -> Engine:
         with self._lock:
@@ -96,6 +108,15 @@ class Stores:
                     raise
                 self._desk = engine
             return self._desk
+
+    def _open_desk_reader(self) -> Engine:
+        """Of a desk that is made, and of the revision that this version reads."""
+        if self._desk is None:
+            self._open_desk()
+        with self._lock:
+            if self._desk_reader is None:
+                self._desk_reader = open_desk_reader(self.address)
+            return self._desk_reader
 
     def _check_book(self) -> None:
         if not is_book_ready(self._book or self._open_book()):

@@ -8,8 +8,8 @@ It reads lines of JSON and answers each with a line of JSON; it ends with its in
     in    the mark of the last look that was stored; null: look at everything
     out   {"mark": …, "begins": [ … ], "ends": [ … ]}
 
-A mark says what has been looked at: a tool is looked at again when it has new cycles or another service was
-recorded, and what is said of a tool on a controller ends when it leaves. The process only reads: the book,
+A mark says what has been looked at: a tool is looked at again when it has new cycles or its services are
+others, and what is said of a tool on a controller ends when it leaves. The process only reads: the book,
 and the desk where there is one.
 """
 
@@ -29,7 +29,7 @@ import orjson
 
 from collector.analysis.before_after import OF_WINDOWS
 from collector.analysis.causes import FaultCodes
-from collector.analysis.findings import look, look_at_service
+from collector.analysis.findings import look, look_at_no_service, look_at_service
 from collector.analysis.noticed import Expected, Holds, Over, Restart, Subject
 from collector.analysis.run_length import designed_for
 from collector.config import Site
@@ -89,7 +89,8 @@ class Analyst:
 
     def look(self, mark: Mark | None) -> Look:
         """Raises: StoreError: the book can't be read."""
-        services = self._find_services()
+        known = self._find_services()
+        services = known or {}
         with store_errors(), self._book.connect() as connection:
             book = find_book(connection)
             mounted = find_mounted(connection)
@@ -98,7 +99,7 @@ class Analyst:
             changed = find_changed(connection, mark["commit_number"]) if mark else set()
         tools = {each.tool_id: each.tool for each in mounted}
         tools |= {row["tool_id"]: ToolName(row["maker"], row["model"], row["serial"]) for row in open_now}
-        served = {str(id_): len(services.get(name, ())) for id_, name in tools.items()}
+        served = {str(id_): [to_us(at) for at in services.get(name, ())] for id_, name in tools.items()}
         seen = mark["services"] if mark else {}
         changed |= {id_ for id_ in tools if mark is None or served[str(id_)] != seen.get(str(id_))}
         found = Look([], left, {"commit_number": book["commit_number"], "services": served})
@@ -112,6 +113,8 @@ class Analyst:
             if tool_id in changed and done and done[-1] >= book["created_at"]:
                 judge = partial(self._judge_service, tool_id, name, done[-1])
                 self._judge(found, open_now, (tool_id, None), name, judge)
+            elif tool_id in changed and known is not None:
+                self._judge(found, open_now, (tool_id, None), name, look_at_no_service)
         return found
 
     def _judge(
@@ -196,11 +199,11 @@ class Analyst:
             wheel=model.wheel if model else None,
         )
 
-    def _find_services(self) -> dict[ToolName, list[datetime]]:
-        """Empty where there is no desk, or it can't be read now: then nothing is said of services."""
+    def _find_services(self) -> dict[ToolName, list[datetime]] | None:
+        """None where there is no desk, or it can't be read now: then nothing is said of services."""
         with suppress(StoreError), store_errors(), self._desk.connect() as connection:
             return find_service_dates(connection)
-        return {}
+        return None
 
 
 # ---- the process -------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from collector.rfc3339 import format_rfc3339
+from collector.shifts import ShiftPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,15 @@ class Reading:
         return timedelta(milliseconds=self.uncertainty_ms)
 
 
+def stated_from(plan: ShiftPlan, readings: Sequence[Reading], created_at: datetime) -> datetime:
+    """Begin of the first shift of a line that is ever closed: in it the book met a controller of the line.
+
+    Args: readings: of the controllers that are expected on the line; created_at: of the book.
+    """
+    met = [each.first_read_at for each in readings if each.first_read_at is not None]
+    return plan.occurrence_at(min(met, default=created_at)).begins_at
+
+
 def why_incomplete(
     readings: Sequence[Reading], gaps: Sequence[Mapping[str, Any]], begin: datetime, end: datetime
 ) -> Iterator[str]:
@@ -44,8 +54,11 @@ def why_incomplete(
         if each.first_read_at is None:
             yield f"controller {each.controller} was never read"
             continue
-        if each.first_read_at > begin:
-            yield f"controller {each.controller} was first read at {format_rfc3339(each.first_read_at)}"
+        first = format_rfc3339(each.first_read_at)
+        if each.first_read_at >= end:
+            yield f"controller {each.controller} was first read at {first}, after it; nothing is known of it"
+        elif each.first_read_at > begin:
+            yield f"controller {each.controller} was first read at {first}"
         if each.read_through_at is None:
             yield f"controller {each.controller} never tells how far it was read"
         elif not each.is_through(end):

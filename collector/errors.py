@@ -131,6 +131,10 @@ class NotInBook(QueryError):
     """What was asked for is not in the book."""
 
 
+class NotCorrectable(QueryError):
+    """A record that people made can't be corrected in this way; the sentence says what can be done."""
+
+
 class AmbiguousTool(QueryError):
     """Two makers share the serial number; the asker has to name the maker."""
 

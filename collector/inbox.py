@@ -35,7 +35,8 @@ from collector.standing import MESSAGES_BEHIND, Standing
 log = logging.getLogger(__name__)
 
 OVERTAKEN_MOST = timedelta(minutes=1)
-"""A message that is older than the last one by more was not overtaken: the controller's clock was set."""
+"""A message that is older than the last one by more was not overtaken: the controller's clock was set. One
+without a time was overtaken by messages of so long ago at most, not counting how long we were away."""
 COUNTED_MOST = timedelta(minutes=10)
 """The same where its count fits as well."""
 
@@ -82,6 +83,12 @@ class Inbox:
         self._replaced_last = 0
         """The sequence that it showed."""
         self._epoch_began_at: datetime | None = None
+        self._heard_at = self._status_at
+        """When the last message came."""
+        self._away_since: datetime | None = None
+        """When the last one came before this connection, …"""
+        self._back_at: datetime | None = None
+        """… which began then."""
         self._behind_since: datetime | None = None
         """Since when statuses show a last cycle before our position."""
 
@@ -92,6 +99,7 @@ class Inbox:
 
     async def work(self, source: MessageSource, went_well: Callable[[], None]) -> None:
         """Take messages until the connection ends. Raises: SourceError, StoreError."""
+        self._away_since, self._back_at = self._heard_at, self._standing.now()
         await self._standing.keep_link("up")
         if not source.session_kept and self._standing.position is not None:
             log.warning(
@@ -110,6 +118,7 @@ class Inbox:
         take = self._takes.get(message.topic)
         if take is None:
             return
+        self._heard_at = message.received_at
         try:
             await take(message)
         except DecodeError as error:
@@ -180,7 +189,8 @@ class Inbox:
         if await self._standing.is_known(cycle):
             return
         # Another memory's number may be that of a message from before a restart, which overtook it.
-        if (arrival.kind == "repeated" or cycle.controller_time) and await self._is_late(cycle):
+        may_be_late = arrival.kind == "repeated" or cycle.controller_time
+        if may_be_late and await self._is_late(cycle, message.received_at):
             return
         if arrival.kind == "repeated" and self._precedes_the_book(position, arrival.number, cycle):
             self._set_aside(message, f"cycle {cycle.sequence} is older than what the book begins with")
@@ -197,9 +207,12 @@ class Inbox:
         since = (cycle.sequence - self._replaced_last) % self._standing.numbering.modulus
         return since <= MESSAGES_BEHIND
 
-    async def _is_late(self, cycle: Cycle) -> bool:
+    async def _is_late(self, cycle: Cycle, received_at: datetime) -> bool:
         """Whether it was overtaken: then it has closed its gap."""
-        outcome = await self._standing.take_overtaken(cycle, self._mounted)
+        since = received_at - OVERTAKEN_MOST
+        if self._away_since and self._back_at and received_at - self._back_at < OVERTAKEN_MOST:
+            since -= self._back_at - self._away_since  # meanwhile the broker may have kept it for us
+        outcome = await self._standing.take_overtaken(cycle, self._mounted, since)
         return outcome.stored + outcome.known > 0
 
     def _precedes_the_book(self, position: Position, number: int, cycle: Cycle) -> bool:

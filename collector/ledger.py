@@ -207,11 +207,23 @@ def is_same_memory(
     return False if lost.get(number) == "skipped sequence" else None
 
 
+def at_the_wrap(plan: Plan, modulus: int) -> int | None:
+    """A number that a memory has which came over the wrap since our position. One that fell back to 0 and
+    kept its records, ours among them, has it not; None: it would not have come over the wrap."""
+    if plan.proof is None:
+        return None
+    wrap = (plan.proof // modulus + 1) * modulus
+    return max(plan.proof + 1, wrap - 1) if wrap <= plan.last else None
+
+
 def begin_epoch(
     plan: Plan, found: Mapping[int, Cycle], lost: Mapping[int, GapReason], modulus: int
 ) -> tuple[int, dict[int, Cycle], dict[int, GapReason]]:
     """The last number of a new epoch, and what was found and lost in it, numbered from the first circle that
-    has any cycle."""
+    has any cycle. A memory without the last number before the wrap has not come over it: what it has from
+    below is of a time before it fell back to 0."""
+    if lost.get(modulus - 1) == "skipped sequence":
+        found = {number: cycle for number, cycle in found.items() if number >= modulus}
     lift = modulus if plan.last >= modulus and all(number >= modulus for number in found) else 0
     return (
         plan.last - lift,

@@ -376,6 +376,8 @@ class LateEntry:
     """Another text of the cycles than the controller's own records, and any age; else late messages."""
     shortest_cycle: timedelta
     """Least time between the ends of two cycles."""
+    overtaken_since: datetime | None = None
+    """A cycle without a time belongs only to gaps that were noticed since then; None: to any."""
     count_modulus: int | None = None
     """Of the count in a record; None where that never wraps, or there is none."""
     quarantined: tuple[Quarantined, ...] = ()

@@ -253,14 +253,19 @@ class Polling:
         if proof is None:
             return True
         harvest = await ring.read_records(seen.polled, seen.plan.last, range(proof, proof + 1))
-        return self._is_ours(seen, harvest)
+        return await self._is_ours(ring, seen, harvest)
 
-    def _is_ours(self, seen: Seen, harvest: Harvest) -> bool:
+    async def _is_ours(self, ring: Ring, seen: Seen, harvest: Harvest) -> bool:
         """By the record at our position; where that shows nothing, a count that does not fit decides."""
         proof = seen.plan.proof
         assert proof is not None
+        in_doubt = self._new_connection and not seen.plan.agrees
         same = ledger.is_same_memory(proof, self._standing.last_raw, harvest.found, harvest.lost)
-        return (seen.plan.agrees or not self._new_connection) if same is None else same
+        at_the_wrap = ledger.at_the_wrap(seen.plan, self._standing.numbering.modulus)
+        if same and in_doubt and at_the_wrap is not None:
+            there = await ring.read_records(seen.polled, seen.plan.last, range(at_the_wrap, at_the_wrap + 1))
+            return there.lost.get(at_the_wrap) != "skipped sequence"
+        return not in_doubt if same is None else same
 
     async def _keep_news(self, seen: Seen) -> None:
         plan, counted = seen.plan, seen.counted
@@ -284,7 +289,7 @@ class Polling:
             fetched = numbers if proof is None else range(proof, numbers.stop)
             harvest = await ring.read_records(seen.polled, plan.last, fetched)
             if proof is not None:
-                if not self._is_ours(seen, harvest):
+                if not await self._is_ours(ring, seen, harvest):
                     await self._begin_epoch(ring, self._restarted(seen))
                     return
                 proof = None

@@ -322,14 +322,19 @@ class Standing:
         late = [self._late(cycle, self.layout.log_time_resolution_ms) for cycle in cycles]
         return await self._writer.take_late(self._late_entry(late, brought_by, quarantined))
 
-    async def take_overtaken(self, cycle: Cycle, mounted: Mounted) -> LateOutcome:
-        """Put a message that comes behind a later one into its gap, if there is one. Raises: StoreError."""
+    async def take_overtaken(self, cycle: Cycle, mounted: Mounted, since: datetime) -> LateOutcome:
+        """Put a message that comes behind a later one into its gap, if there is one.
+
+        Args: since: without a time it belongs only to a gap that was noticed since then.
+        Raises: StoreError.
+        """
         late = self._late(cycle, self.layout.time_resolution_ms)
         around = timedelta(milliseconds=late.time_uncertainty_ms or 0.0)
         bounds = (late.ended_at - around, late.ended_at + around) if late.ended_at else (None, None)
         maker, model = self.layout.tool.maker, self.layout.tool.model
         late = replace(late, tool=ledger.tool_of(cycle, mounted, bounds, maker, model))
-        return await self._writer.take_late(self._late_entry([late], "late message"))
+        entry = replace(self._late_entry([late], "late message"), overtaken_since=since)
+        return await self._writer.take_late(entry)
 
     def _late_entry(
         self, late: Sequence[LateCycle], brought_by: str, quarantined: Sequence[Quarantined] | None = None

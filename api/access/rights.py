@@ -69,6 +69,7 @@ RIGHTS: Mapping[str, Right] = {
     "GET /v1/controllers/{name}/setup": READ,
     "GET /v1/faults/summary": READ,
     "GET /v1/faults/comparison": READ,
+    "GET /v1/faults/life": READ,
     "GET /v1/tools/{serial}/forecast": READ,
     "GET /v1/findings": READ,
     "GET /v1/findings/{commit_number}": READ,

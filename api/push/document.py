@@ -31,8 +31,8 @@ def publishing_document(publish: PublishPart | None) -> dict[str, Any]:
         "info": {
             "title": "clampbook",
             "version": __version__,
-            "description": "At least once: whoever gets an id again has had the event. In order of commit, "
-            "but for what the broker did not take at once.",
+            "description": "At least once: whoever gets an id again has had the event. What controllers said "
+            "and what people recorded each in order of commit, but for what the broker did not take at once.",
         },
         "defaultContentType": broker.JSON,
         "servers": {} if publish is None else {"broker": _server(publish)},

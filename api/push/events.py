@@ -1,7 +1,7 @@
 """What is told: each item of the feed in an envelope that is the same whichever way it goes.
 
-Source: CloudEvents 1.0.2, JSON event format, structured content mode. `id` is the book's instance and the
-commit number: whoever gets the same id again has had the event before, whatever has become of its record.
+Source: CloudEvents 1.0.2, JSON event format, structured content mode. `id` is that of the feed's item:
+whoever gets the same id again has had the event before, whatever has become of its record, and of the book.
 """
 
 from collections.abc import Mapping
@@ -13,6 +13,7 @@ import orjson
 from api.cautions import CAUTIONS
 from api.paging import Row
 from api.resources.feed import event as feed_item
+from api.resources.feed import event_id
 from collector.store.feed import Kind
 
 CONTENT_TYPE = "application/cloudevents+json; charset=utf-8"
@@ -32,6 +33,8 @@ HAPPENED_AT: Mapping[Kind, str] = {
     "tool.mounted": "mounted_at",
     "count.changed": "noticed_at",
     "clock.changed": "noticed_at",
+    "service.recorded": "recorded_at",
+    "finding.acknowledged": "acknowledged_at",
 }
 """Kind -> the column that says when it happened."""
 
@@ -45,19 +48,15 @@ class Event:
     """The whole envelope: JSON in UTF-8."""
 
 
-def event_id(book: str, number: int) -> str:
-    """Of nothing else, ever. Args: book: its instance."""
-    return f"{book}-{number}"
-
-
-def event_of(row: Row, book: str) -> Event:
+def event_of(row: Row) -> Event:
     """Args: row: as `find_news` gives it."""
     kind: Kind = row["kind"]
     happened_at: datetime = row[HAPPENED_AT[kind]]
+    this = event_id(row["instance"], row["number"])
     envelope = {
         "specversion": "1.0",
-        "id": event_id(book, row["number"]),
-        "source": f"urn:uuid:{book}",
+        "id": this,
+        "source": f"urn:uuid:{row['instance']}",
         "type": TYPE_PREFIX + kind,
         "time": happened_at,
         "datacontenttype": "application/json",
@@ -65,6 +64,4 @@ def event_of(row: Row, book: str) -> Event:
     }
     if row["controller"] is not None:
         envelope["subject"] = row["controller"]
-    return Event(
-        row["number"], kind, event_id(book, row["number"]), orjson.dumps(envelope, option=orjson.OPT_UTC_Z)
-    )
+    return Event(row["number"], kind, this, orjson.dumps(envelope, option=orjson.OPT_UTC_Z))

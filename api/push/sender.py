@@ -1,8 +1,12 @@
 """One receiver, told everything new in the order of commit, at least once.
 
-The book is the outbox: what has to be remembered is up to which commit number the receiver was told, and what
-was put aside on the way there. Both are on the desk, written after the receiver has taken what they cover; so
-a kill at any instant means that some are told again, under the same ids, and none is left out.
+Book and desk are the outbox: what has to be remembered is up to which commit number of each the receiver was
+told, and what was put aside on the way there. Both are on the desk, written after the receiver has taken what
+they cover; so a kill at any instant means that some are told again, under the same ids, and none is left out.
+
+When the book was put back to an earlier state it is another instance, and the receiver is told on from where
+the two have all in common: what came since is new, under ids of its own, and what was told before is not told
+again. A book that was never the instance that the receiver knows is news from its first record on.
 
     taken          go on
     away           (no answer, or one that says "later") the same again after a pause, for `Pace.hold_s`;
@@ -22,6 +26,8 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
+from sqlalchemy import Connection
+
 from api.paging import Row
 from api.push.events import Event, event_of
 from api.push.pace import Pace
@@ -39,8 +45,10 @@ from collector.store.deliveries import (
     note_taken,
     put_aside,
 )
-from collector.store.feed import find_news
-from collector.store.queries import Record, find_book
+from collector.store.engine import Room
+from collector.store.feed import SOURCES, News, Reached, find_first_news, find_head, find_news
+from collector.store.instances import find_lineage
+from collector.store.queries import Record
 
 BATCH = 20
 """Events between two writes of the place: so many may be told again after a kill."""
@@ -50,8 +58,8 @@ DUE_BATCH = 5
 """Of what was put aside, between two batches of news."""
 NOT_TAKEN_MOST = 3
 RESTORED = (
-    "the book stands before what was told already: it was restored from a backup, and its commit numbers "
-    "would be given twice"
+    "the {room} stands before what was told already: it was restored from a backup, and its commit numbers "
+    "would be given twice. Start the collector, which makes the book another instance"
 )
 
 log = logging.getLogger(__name__)
@@ -65,8 +73,8 @@ class Trouble:
     not_taken: int = 0
     says: str | None = None
     since: datetime | None = None
-    held: int | None = None
-    """Number of the event that holds up what follows, …"""
+    held: Reached | None = None
+    """The event that holds up what follows, …"""
     held_since_s: float = 0.0
     """… by the loop's clock, …"""
     held_attempts: int = 0
@@ -95,8 +103,8 @@ class Sender:
         self._dice = dice
         self._place: Place | None = None
         """As the desk has it, or further."""
-        self._written = 0
-        """Number of the place on the desk."""
+        self._written: Place | None = None
+        """As the desk has it."""
         self._due_at: datetime | None = None
         """When the first of what was put aside is sent again; None: nothing waits."""
         self._woken = asyncio.Event()
@@ -130,10 +138,10 @@ class Sender:
 
     def save(self) -> None:
         """Write the place, where it is not written yet. Raises: StoreError."""
-        if self._place is not None and self._place.number != self._written:
+        if self._place is not None and self._place != self._written:
             with self._stores().desk() as desk:
                 keep_place(desk, self.receiver.name, self._place)
-            self._written = self._place.number
+            self._written = self._place
 
     # ---- one turn ------------------------------------------------------------------------------------------
 
@@ -148,7 +156,7 @@ class Sender:
         if place.stopped_because is not None:
             return self._pace.longest_pause_s
         if self._due_at is not None and self._due_at <= datetime.now(UTC):
-            await self._send_due(place.book)
+            await self._send_due()
         return await self._send_news()
 
     async def _rest(self, pause_s: float) -> None:
@@ -160,55 +168,62 @@ class Sender:
         """From the desk; a receiver that is new begins where the site file says."""
         self.save()
         with self._stores().book() as connection:
-            book = find_book(connection)
+            book = find_head(connection, "book")
         with self._stores().desk() as desk:
             place = find_place(desk, self.receiver.name)
             if place is None:
-                begin = book["commit_number"] if self.receiver.begin == "now" else 0
-                place = Place(book["instance"], begin, datetime.now(UTC))
+                heads = [book, find_head(desk, "desk")]
+                if self.receiver.begin == "first":
+                    heads = [replace(each, number=0) for each in heads]
+                place = Place(heads[0], heads[1], datetime.now(UTC))
                 keep_place(desk, self.receiver.name, place)
             self._due_at = next_due_at(desk, self.receiver.name)
-        self._place, self._written = place, place.number
+        self._place = self._written = place
 
     async def _send_news(self) -> float:
-        book, rows = await in_thread(self._look)
-        assert self._place is not None
-        for row in rows:
-            pause_s = await self._offer(row, book["instance"])
+        """What is new on the desk, then what is new in the book: cycles by the thousand must not hold up what
+        people recorded."""
+        desk, book = await in_thread(self._look)
+        for row in (*desk.rows, *book.rows):
+            pause_s = await self._offer(row)
             if pause_s is not None:
                 await in_thread(self.save)
                 return pause_s
-        if len(rows) == BATCH:
-            await in_thread(self.save)
-            return 0.0
-        if self._place.number < book["commit_number"] and not rows:
-            self._move_on(book["commit_number"])
-        if rows or self._place.number - self._written >= SKIPPED_MOST:
-            await in_thread(self.save)
-        return self._pace.look_every_s
-
-    def _look(self) -> tuple[Record, list[Row]]:
-        """The book, and what in it is news. Another book is news from its first record on.
-
-        Raises: StoreError: it was restored in a way that must not go on.
-        """
+        self._move_on("desk", desk.reached)
+        self._move_on("book", book.reached)
         assert self._place is not None
-        with self._stores().book() as connection:
-            book = find_book(connection)
-            if book["instance"] != self._place.book:
-                self._place = Place(book["instance"], 0, datetime.now(UTC))
-                self._written = -1
-            if book["commit_number"] < self._place.number:
-                raise StoreError(RESTORED)
-            if book["commit_number"] == self._place.number:
-                return book, []
-            return book, find_news(connection, self._place.number, last=BATCH, kinds=self.receiver.kinds)
+        skipped = self._place.commits - (self._written.commits if self._written else 0)
+        if desk.rows or book.rows or skipped >= SKIPPED_MOST:
+            await in_thread(self.save)
+        return 0.0 if desk.more or book.more else self._pace.look_every_s
 
-    async def _offer(self, row: Row, book: str) -> float | None:
+    def _look(self) -> tuple[News, News]:
+        """What is new on the desk and in the book, a batch together. Raises: StoreError: one of them can't be
+        had, or was restored in a way that must not go on."""
+        with self._stores().reading_desk() as connection:
+            desk = self._find_news(connection, "desk", BATCH)
+        with self._stores().book() as connection:
+            return desk, self._find_news(connection, "book", BATCH - len(desk.rows))
+
+    def _find_news(self, connection: Connection, room: Room, most: int) -> News:
+        """Another desk is news from its first record on, and a book from where it was another instance."""
+        assert self._place is not None
+        head, reached = find_head(connection, room), self._place.of(room)
+        if head.instance != reached.instance:
+            shared = 0
+            if room == "book":
+                shared = find_lineage(connection).shared(reached.instance, reached.number)
+            reached = replace(head, number=shared)
+            self._place, self._written = self._place.at(room, reached, datetime.now(UTC)), None
+        if head.number < reached.number:
+            raise StoreError(RESTORED.format(room=room))
+        kinds = self.receiver.kinds
+        return find_first_news(connection, room, head, reached.number, most=most, kinds=kinds)
+
+    async def _offer(self, row: Row) -> float | None:
         """Tell it one. Returns: s to pause before the same or the next; None: go on."""
-        number = row["number"]
         try:
-            await self._tell(row, book)
+            await self._tell(row)
         except NotTaken as error:
             self._fail(str(error))
             self.trouble.not_taken += 1
@@ -223,14 +238,14 @@ class Sender:
             await in_thread(self._stop, str(error))
             return self._pace.longest_pause_s
         self._succeed()
-        self._move_on(number)
+        self._move_on(_room_of(row), _which(row))
         return None
 
     async def _hold(self, row: Row, asked_s: float | None) -> float:
         """The same again after a pause; or, where it has held up the others for long enough, put aside."""
         trouble, now_s = self.trouble, asyncio.get_running_loop().time()
-        if trouble.held != row["number"]:
-            trouble.held, trouble.held_since_s, trouble.held_attempts = row["number"], now_s, 0
+        if trouble.held != _which(row):
+            trouble.held, trouble.held_since_s, trouble.held_attempts = _which(row), now_s, 0
         trouble.held_attempts += 1
         if now_s - trouble.held_since_s >= self._pace.hold_s:
             await in_thread(self._put_aside, row, trouble.held_attempts)
@@ -241,13 +256,12 @@ class Sender:
         assert self._place is not None
         now = datetime.now(UTC)
         next_at = now + self._pace.again_in(attempts, self._dice)
-        place = replace(self._place, number=row["number"], told_at=now)
+        place = self._place.at(_room_of(row), _which(row), now)
         with self._stores().desk() as desk:
             put_aside(
                 desk,
                 self.receiver.name,
-                place.book,
-                row["number"],
+                _which(row),
                 kind=row["kind"],
                 attempts=attempts,
                 error=self.trouble.says or "",
@@ -255,16 +269,17 @@ class Sender:
                 next_at=next_at,
             )
             keep_place(desk, self.receiver.name, place)
-        self._place, self._written = place, place.number
+        self._place = self._written = place
         self._due_at = min(self._due_at or next_at, next_at)
-        log.warning("%s: commit %d is put aside: %s", self.receiver.name, row["number"], self.trouble.says)
+        says = "%s: commit %d of the %s is put aside: %s"
+        log.warning(says, self.receiver.name, row["number"], _room_of(row), self.trouble.says)
 
     def _stop(self, says: str) -> None:
         assert self._place is not None
         self._place = replace(self._place, told_at=datetime.now(UTC), stopped_because=says)
         with self._stores().desk() as desk:
             keep_place(desk, self.receiver.name, self._place)
-        self._written = self._place.number
+        self._written = self._place
         log.error(
             "%s wants no more, so it is told nothing until somebody resumes it: it %s",
             self.receiver.name,
@@ -273,16 +288,16 @@ class Sender:
 
     # ---- what was put aside --------------------------------------------------------------------------------
 
-    async def _send_due(self, book: str) -> None:
+    async def _send_due(self) -> None:
         """A few of it, up to the first at which the receiver is away."""
-        due, rows = await in_thread(self._find_due, book)
+        due, rows = await in_thread(self._find_due)
         not_before: datetime | None = None
         for each, row in zip(due, rows, strict=True):
             error: str | None = None
             try:
                 if row is None:
-                    raise NotTaken("the book has not got it any more")
-                await self._tell(row, book)
+                    raise NotTaken("its record is not there any more")
+                await self._tell(row)
             except WantsNoMore as no_more:
                 await in_thread(self._stop, str(no_more))
                 return
@@ -298,24 +313,12 @@ class Sender:
         if self._due_at is not None and not_before is not None:
             self._due_at = max(self._due_at, not_before)
 
-    def _find_due(self, book: str) -> tuple[list[Record], list[Row | None]]:
+    def _find_due(self) -> tuple[list[Record], list[Row | None]]:
         with self._stores().desk() as desk:
             due = find_due(desk, self.receiver.name, datetime.now(UTC), last=DUE_BATCH)
-        with self._stores().book() as connection:
-            rows = [
-                next(
-                    (
-                        row
-                        for row in find_news(
-                            connection, each["commit_number"] - 1, last=1, kinds=(each["kind"],)
-                        )
-                        if each["book"] == book and row["number"] == each["commit_number"]
-                    ),
-                    None,
-                )
-                for each in due
-            ]
-        return due, rows
+        with self._stores().book() as book, self._stores().reading_desk() as desk:
+            rooms = {"book": book, "desk": desk}
+            return due, [_find_again(rooms[SOURCES[each["kind"]].room], each) for each in due]
 
     def _note(self, each: Record, error: str | None, is_lost: bool) -> None:
         now = datetime.now(UTC)
@@ -336,17 +339,18 @@ class Sender:
 
     # ---- how it goes ---------------------------------------------------------------------------------------
 
-    async def _tell(self, row: Row, book: str) -> None:
+    async def _tell(self, row: Row) -> None:
         try:
-            event: Event = event_of(row, book)
+            event: Event = event_of(row)
         except Exception as error:
             log.exception("%s: commit %d can't be told", self.receiver.name, row["number"])
             raise NotTaken(f"a mistake of our own; the log has it: {type(error).__name__}") from error
         await self.receiver.tell(event)
 
-    def _move_on(self, number: int) -> None:
+    def _move_on(self, room: Room, reached: Reached) -> None:
         assert self._place is not None
-        self._place = replace(self._place, number=number, told_at=datetime.now(UTC))
+        if self._place.of(room) != reached:
+            self._place = self._place.at(room, reached, datetime.now(UTC))
 
     def _fail(self, says: str) -> None:
         if self.trouble.failures == 0:
@@ -369,3 +373,18 @@ class Sender:
 
     def _pause_s(self, asked_s: float | None = None) -> float:
         return self._pace.pause_s(self.trouble.failures, self._dice, asked_s)
+
+
+def _room_of(row: Row) -> Room:
+    return SOURCES[row["kind"]].room
+
+
+def _which(row: Row) -> Reached:
+    return Reached(row["instance"], row["number"])
+
+
+def _find_again(connection: Connection, each: Record) -> Row | None:
+    """What was put aside, as it is now. `connection`: to the room that it is in."""
+    kind, number = each["kind"], each["commit_number"]
+    rows = find_news(connection, number - 1, room=SOURCES[kind].room, last=1, kinds=(kind,))
+    return next((row for row in rows if _which(row) == Reached(each["instance"], number)), None)

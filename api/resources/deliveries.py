@@ -1,5 +1,6 @@
 """Whoever is told what is new without asking: how far each has got, and what it did not take."""
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
@@ -10,18 +11,20 @@ from api.paging import CursorParameter, Last, Row, cut, number, page, read_curso
 from api.parameters import Text
 from api.problems import Problem
 from api.push.document import publishing_document
-from api.push.events import event_id
 from api.push.office import Office
 from api.push.sender import Sender
+from api.resources.feed import event_id
 from api.schemas import common, push
 from api.stores import NoBookYet, Stores
 from collector.store.deliveries import count_deliveries, find_deliveries, resume, send_again
-from collector.store.queries import Record, find_book
+from collector.store.engine import Room
+from collector.store.feed import Reached, find_head
 
 router = APIRouter(prefix="/v1", tags=["deliveries"])
 
 DESK = "desk"
 """What the cursors of deliveries are of: they are not in the book."""
+TOLD = ("book", "told_through", "desk", "desk_told_through", "told_at")
 NOT_BEGUN = "it was not told anything yet"
 ONLY_ON_REQUEST = "it is sent again only when somebody asks"
 
@@ -34,11 +37,10 @@ def list_receivers(request: Request) -> Response:
     with stores.desk() as desk:
         counts = count_deliveries(desk)
     try:
-        with stores.book() as connection:
-            book = find_book(connection)
+        heads = _find_heads(stores)
     except NoBookYet:
-        book = None
-    return page(request, [_receiver(each, counts, book) for each in office.senders.values()], None)
+        heads = None
+    return page(request, [_receiver(each, counts, heads) for each in office.senders.values()], None)
 
 
 @router.post("/receivers/{name}/resume", response_model=push.Receiver)
@@ -54,11 +56,10 @@ def resume_receiver(
     with stores.desk() as desk:
         resume(desk, name)
         counts = count_deliveries(desk)
-    with stores.book() as connection:
-        book = find_book(connection)
+    heads = _find_heads(stores)
     sender = office.senders[name]
     sender.wake()
-    return answer(_receiver(sender, counts, book))
+    return answer(_receiver(sender, counts, heads))
 
 
 @router.get("/deliveries", response_model=push.DeliveryPage)
@@ -106,11 +107,20 @@ def show_publishing_document(request: Request) -> Response:
     return answer(publishing_document(request.app.state.site.publish))
 
 
-def _receiver(sender: Sender, counts: dict[tuple[str, str], int], book: Record | None) -> dict[str, Any]:
+def _find_heads(stores: Stores) -> Mapping[Room, Reached]:
+    with stores.book() as book, stores.reading_desk() as desk:
+        return {"book": find_head(book, "book"), "desk": find_head(desk, "desk")}
+
+
+def _receiver(
+    sender: Sender, counts: dict[tuple[str, str], int], heads: Mapping[Room, Reached] | None
+) -> dict[str, Any]:
     receiver, place, trouble = sender.receiver, sender.place, sender.trouble
-    behind = None if place is None or book is None else max(book["commit_number"] - place.number, 0)
+    behind = None
+    if place is not None and heads is not None:
+        behind = sum(max(head.number - place.of(room).number, 0) for room, head in heads.items())
     stopped = None if place is None else place.stopped_because
-    not_begun = dict.fromkeys(("book", "told_through", "told_at"), NOT_BEGUN) if place is None else {}
+    not_begun = dict.fromkeys(TOLD, NOT_BEGUN) if place is None else {}
     return {
         "name": receiver.name,
         "way": receiver.way,
@@ -119,8 +129,10 @@ def _receiver(sender: Sender, counts: dict[tuple[str, str], int], book: Record |
         "state": _state(sender),
         "says": stopped or sender.waits or trouble.says,
         "since": place.told_at if place and stopped else trouble.since,
-        "book": place and place.book,
-        "told_through": place and text_of(place.number),
+        "book": place and place.book.instance,
+        "told_through": place and text_of(place.book.number),
+        "desk": place and place.desk.instance,
+        "desk_told_through": place and text_of(place.desk.number),
         "told_at": place and place.told_at,
         "commits_behind": text_of(behind),
         "waiting": counts.get((receiver.name, "waiting"), 0),
@@ -141,7 +153,7 @@ def _delivery(row: Row) -> dict[str, Any]:
     as_stored = ("receiver", "kind", "state", "attempts", "since", "next_at", "last_error", "last_error_at")
     return {
         "id": text_of(row["delivery_id"]),
-        "event": event_id(row["book"], row["commit_number"]),
+        "event": event_id(row["instance"], row["commit_number"]),
         **{name: row[name] for name in as_stored},
         "unknown": {"next_at": ONLY_ON_REQUEST} if row["next_at"] is None else {},
     }

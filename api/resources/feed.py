@@ -1,11 +1,14 @@
-"""The feed: everything new in the book, in order of commit, for machines that follow it.
+"""The feed: everything new in the book and on the desk, each in order of commit, for machines that follow it.
 
-A cursor says up to which commit number its bearer has everything. It never expires while the book keeps its
-records; one of another book, or from further ahead than the book has come, shows that the book was restored.
+A cursor says up to which commit number its bearer has everything, of the book and of the desk. It never
+expires while they keep their records; one of another instance of one of them, or from further ahead than it
+has come, shows that it was restored. What people recorded comes first: it is little, and a backlog of cycles
+must not hold it up.
 """
 
 import asyncio
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import astuple, dataclass, replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
@@ -14,15 +17,18 @@ from starlette.concurrency import run_in_threadpool
 from api.access.askers import ASKER
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
-from api.paging import MOST, CursorText, Row, make_cursor, number, read_cursor
+from api.paging import MOST, CursorText, Row, make_cursor, number, read_cursor, word
 from api.parameters import listed, mistake
 from api.problems import Problem
-from api.resources import cycles, faults, findings, gaps, histories, settings, statements
+from api.resources import cycles, faults, findings, gaps, histories, service, settings, statements
 from api.schemas import feed as schemas
 from api.stores import Stores
-from collector.store.feed import KINDS, Kind, find_news
+from collector.errors import StoreError
+from collector.store.engine import Room
+from collector.store.feed import KINDS, SOURCES, Kind, News, Reached, find_first_news, find_head
+from collector.store.instances import find_lineage
 from collector.store.measures import before_and_after
-from collector.store.queries import cycles_in, find_book, of_cycle
+from collector.store.queries import cycles_in, of_cycle
 from collector.store.tokens import Scope
 
 router = APIRouter(prefix="/v1/feed", tags=["feed"])
@@ -34,14 +40,19 @@ WAITING_MOST = 50
 
 READERS_ONLY = ("setting.", "finding.")
 """Beginnings of the kinds that whoever only integrates does not see."""
-RESTORED = (
-    "the cursor is from further ahead than the book has come: it was restored from a backup; pull anew what "
-    "may be missing, then follow without a cursor"
+CURSORS = "book and desk"
+"""What the cursors are of."""
+NOT_SEEN = Reached("", 0)
+"""Of a desk that could not be read yet."""
+REPLACED = (
+    "the cursor is from another {room}, or from further ahead than this one has come: it was restored from a "
+    "backup or begun anew; pull anew what may be missing, then follow with `next`: of the {room} it begins "
+    "behind what both have in common, and goes on in the other where the cursor was"
 )
 
 After = Annotated[
     CursorText | None,
-    Query(description="`next` of the answer before; without it, from the book's first record."),
+    Query(description="`next` of the answer before; without it, from the first records on."),
 ]
 Wait = Annotated[
     int, Query(ge=0, le=WAIT_MOST_S, description="Seconds to wait for news where there is none yet.")
@@ -110,31 +121,83 @@ def _kinds(said: str | None, scopes: Collection[Scope]) -> tuple[Kind, ...]:
     return tuple(kind for kind in seen if kind in names)
 
 
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """What a cursor says."""
+
+    book: Reached
+    desk: Reached
+
+    @classmethod
+    def read(cls, cursor: str | None) -> "Cursor | None":
+        """Raises: Problem: no cursor of the feed."""
+        key = read_cursor(cursor, CURSORS, "feed", (word, number, word, number), "after")
+        return None if key is None else cls(Reached(*key[:2]), Reached(*key[2:]))
+
+    def text(self) -> str:
+        key = (self.book.instance, self.book.number, self.desk.instance, self.desk.number)
+        return make_cursor(CURSORS, "feed", key)
+
+
 def _look(stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int) -> dict[str, Any]:
     with stores.book() as connection:
-        book = find_book(connection)
-        (begin,) = read_cursor(after, book["instance"], "feed", (number,), "after") or (0,)
-        if begin > book["commit_number"]:
-            raise Problem("book-replaced", RESTORED, book=book["instance"])
-        rows = find_news(connection, begin, last=limit + 1, kinds=kinds)
-    more, rows = len(rows) > limit, rows[:limit]
-    reached = rows[-1]["number"] if more else book["commit_number"]
+        head = find_head(connection, "book")
+        place = Cursor.read(after) or Cursor(Reached(head.instance, 0), NOT_SEEN)
+        _require_same(place, "book", head, find_lineage(connection).shared(*astuple(place.book)))
+        desk, unknown = _look_at_desk(stores, place, kinds, limit)
+        most = limit - len(desk.rows)
+        book = find_first_news(connection, "book", head, place.book.number, most=most, kinds=kinds)
     return {
-        "book": book["instance"],
-        "items": [event(row) for row in rows],
-        "next": make_cursor(book["instance"], "feed", [reached]),
-        "more": more,
+        "book": head.instance,
+        "desk": None if unknown else desk.reached.instance,
+        "items": [event(row) for row in (*desk.rows, *book.rows)],
+        "next": Cursor(book.reached, desk.reached).text(),
+        "more": desk.more or book.more,
+        "unknown": unknown,
         "cautions": CAUTIONS,
     }
+
+
+def _look_at_desk(
+    stores: Stores, place: Cursor, kinds: tuple[Kind, ...], limit: int
+) -> tuple[News, dict[str, str]]:
+    """The book is followed even while the desk can't be read; what is there comes later, and nothing is
+    passed over."""
+    try:
+        with stores.reading_desk() as connection:
+            head = find_head(connection, "desk")
+            if place.desk != NOT_SEEN:
+                _require_same(place, "desk", head, 0)
+            return find_first_news(connection, "desk", head, place.desk.number, most=limit, kinds=kinds), {}
+    except StoreError as error:
+        return News([], place.desk, False), {"desk": str(error)}
+
+
+def _require_same(place: Cursor, room: Room, head: Reached, shared: int) -> None:
+    """Raises: Problem: the place is of another book or desk, or in this one's future. `shared`: up to there
+    it has all that this one has."""
+    reached = place.book if room == "book" else place.desk
+    if reached.instance == head.instance and reached.number <= head.number:
+        return
+    begin = shared if shared <= head.number else 0
+    anew = replace(place, **{room: replace(head, number=begin)})
+    members = {room: head.instance, "next": anew.text()}
+    raise Problem(f"{room}-replaced", REPLACED.format(room=room), None, **members)
+
+
+def event_id(instance: str, number: int) -> str:
+    """Of nothing else, ever. Args: instance: of the book, or of the desk."""
+    return f"{instance}-{number}"
 
 
 def event(row: Row) -> dict[str, Any]:
     """As it is told, here and to whoever is told without asking."""
     return {
+        "id": event_id(row["instance"], row["number"]),
         "number": text_of(row["number"]),
         "kind": row["kind"],
         "controller": row["controller"],
-        "data": SHOWN[row["kind"].split(".")[0]](row),
+        "data": SHOWN[SOURCES[row["kind"]].table.name](row),
     }
 
 
@@ -163,14 +226,26 @@ def _statement(row: Row) -> dict[str, Any]:
     return {name: row[name] for name in as_stored} | {"address": statements.address(row)}
 
 
+def _service(row: Row) -> dict[str, Any]:
+    return service.shown(row) | {"tool": cycles.named(row)}
+
+
+def _acknowledgement(row: Row) -> dict[str, Any]:
+    as_stored = ("book", "acknowledged_by", "acknowledged_at", "remark")
+    return {name: row[name] for name in as_stored} | {"finding": text_of(row["finding"])}
+
+
 SHOWN: Mapping[str, Callable[[Row], dict[str, Any]]] = {
     "cycle": _cycle,
     "fault": faults.shown,
     "gap": _gap,
-    "setting": _setting,
+    "setting_change": _setting,
     "finding": _finding,
     "statement": _statement,
-    "tool": histories.mount,
-    "count": histories.count_change,
-    "clock": histories.clock_change,
+    "mount": histories.mount,
+    "count_change": histories.count_change,
+    "clock_change": histories.clock_change,
+    "service": _service,
+    "acknowledgement": _acknowledgement,
 }
+"""Table -> how the feed shows a row of it."""

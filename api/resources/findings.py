@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel, ConfigDict
 
-from api.answers import answer, recorded, text_of
+from api.answers import answer, recording, text_of
 from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
 from api.parameters import ControllerName, From, Maker, Model, Person, Remark, Text, To, in_order
@@ -19,7 +19,8 @@ from collector.analysis.noticed import Kind
 from collector.errors import StoreError
 from collector.store.desk import find_acknowledgements, record_acknowledgement
 from collector.store.findings import find_finding, find_findings
-from collector.store.queries import find_book, find_tool
+from collector.store.instances import Lineage, find_lineage
+from collector.store.queries import find_tool
 
 router = APIRouter(prefix="/v1/findings", tags=["findings"])
 
@@ -61,8 +62,8 @@ def list_findings(
     in_order(since, until, ("from", "to"))
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
-        instance = find_book(connection)["instance"]
-        (before,) = read_cursor(cursor, instance, "findings", (number,)) or (None,)
+        lineage = find_lineage(connection)
+        (before,) = read_cursor(cursor, lineage.instance, "findings", (number,)) or (None,)
         rows = find_findings(
             connection,
             last=last + 1,
@@ -74,8 +75,8 @@ def list_findings(
             since=since,
             until=until,
         )
-    rows, following = cut(rows, last, instance, "findings", _key)
-    return page(request, _with_acknowledgements(stores, instance, rows), following, cautions=CAUTIONS)
+    rows, following = cut(rows, last, lineage.instance, "findings", _key)
+    return page(request, _with_acknowledgements(stores, lineage, rows), following, cautions=CAUTIONS)
 
 
 @router.get("/{commit_number}", response_model=findings.ShownFinding)
@@ -83,9 +84,9 @@ def show_finding(request: Request, commit_number: CommitNumber) -> Response:
     """One finding."""
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
-        instance = find_book(connection)["instance"]
+        lineage = find_lineage(connection)
         found = find_finding(connection, commit_number)
-    (shown,) = _with_acknowledgements(stores, instance, [found])
+    (shown,) = _with_acknowledgements(stores, lineage, [found])
     return answer(shown | {"cautions": CAUTIONS})
 
 
@@ -93,25 +94,25 @@ def show_finding(request: Request, commit_number: CommitNumber) -> Response:
     "/{commit_number}/acknowledgement",
     response_model=findings.ShownFinding,
     status_code=201,
-    responses=recorded(findings.ShownFinding),
+    responses=recording(findings.ShownFinding),
 )
 def acknowledge_finding(request: Request, commit_number: CommitNumber, body: NewAcknowledgement) -> Response:
     """Record that somebody has seen a finding. 201: recorded; 200: the same person and remark stand there
     already. Nothing is acknowledged at a controller."""
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
-        instance = find_book(connection)["instance"]
+        lineage = find_lineage(connection)
         found = find_finding(connection, commit_number)
     with stores.desk() as desk:
         is_new = record_acknowledgement(
             desk,
-            instance,
+            lineage,
             commit_number,
             acknowledged_by=body.acknowledged_by,
             remark=body.remark,
             acknowledged_at=datetime.now(UTC),
         )
-    (shown,) = _with_acknowledgements(stores, instance, [found])
+    (shown,) = _with_acknowledgements(stores, lineage, [found])
     where = {"location": path_as_sent(request.scope).removesuffix("/acknowledgement")}
     return answer(shown | {"cautions": CAUTIONS}, status=201 if is_new else 200, headers=where)
 
@@ -122,13 +123,13 @@ def open_finding(row: Row) -> dict[str, Any]:
     return {"commit_number": text_of(row["commit_number"])} | {name: row[name] for name in shown}
 
 
-def _with_acknowledgements(stores: Stores, instance: str, rows: Sequence[Row]) -> list[dict[str, Any]]:
+def _with_acknowledgements(stores: Stores, lineage: Lineage, rows: Sequence[Row]) -> list[dict[str, Any]]:
     """The book is told even while the desk can't be had."""
     unknown: dict[str, str] = {}
     acknowledged: dict[int, list[dict[str, Any]]] = {}
     try:
         with stores.desk() as desk:
-            acknowledged = find_acknowledgements(desk, instance, [row["commit_number"] for row in rows])
+            acknowledged = find_acknowledgements(desk, lineage, [row["commit_number"] for row in rows])
     except StoreError as error:
         unknown = {"acknowledgements": str(error)}
     as_stored = ("kind", "state", "controller", "measure", "says", "evidence", "began_at", "noticed_at")

@@ -4,6 +4,7 @@ import time
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
+from sqlalchemy import Connection
 
 from api.answers import answer, text_of
 from api.problems import Problem
@@ -12,6 +13,7 @@ from api.stores import Stores
 from collector import __version__
 from collector.errors import ClampbookError
 from collector.store.engine import SQLITE_VERSION
+from collector.store.instances import find_former
 from collector.store.queries import find_book
 
 router = APIRouter(tags=["health"])
@@ -29,6 +31,8 @@ def show_alive(request: Request) -> Response:
             "store": "PostgreSQL" if stores.address.folder is None else f"SQLite {SQLITE_VERSION}",
             "uptime_s": round(time.monotonic() - request.app.state.started_at_s, 3),
             "book": book.get("instance"),
+            "book_since": book.get("since"),
+            "former_books": book.get("former_books"),
             "commit_number": text_of(book.get("commit_number")),
             "unknown": unknown,
         }
@@ -46,9 +50,21 @@ def show_ready(request: Request) -> Response:
     return answer({"status": "ready"})
 
 
+def former_books(connection: Connection) -> list[dict[str, Any]]:
+    """What instances the book was before, the oldest first."""
+    return [
+        {
+            "book": each["instance"],
+            **{name: each[name] for name in ("since", "until", "because")},
+            "last_commit": text_of(each["last_commit"]),
+        }
+        for each in find_former(connection)
+    ]
+
+
 def _book(stores: Stores) -> tuple[dict[str, Any], dict[str, str]]:
     try:
         with stores.book() as connection:
-            return find_book(connection), {}
+            return find_book(connection) | {"former_books": former_books(connection)}, {}
     except ClampbookError as error:
-        return {}, dict.fromkeys(("book", "commit_number"), str(error))
+        return {}, dict.fromkeys(("book", "book_since", "former_books", "commit_number"), str(error))

@@ -42,6 +42,7 @@ LINKS = {
     "containment": "/v1/containment?tool={serial}&measure={measure}",
     "faults": "/v1/faults",
     "fault_summary": "/v1/faults/summary?by=code",
+    "fault_life": "/v1/faults/life",
     "fault_comparison": "/v1/faults/comparison?from={from}&second_from={second_from}&second_to={second_to}",
     "findings": "/v1/findings?state=open",
     "finding": "/v1/findings/{commit_number}",

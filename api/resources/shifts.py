@@ -1,18 +1,23 @@
 """When the lines of the site work."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
+from sqlalchemy import Connection
 
 from api.paging import page
 from api.parameters import From, To, in_order, mistake
 from api.schemas import shifts
+from collector.completeness import Reading, stated_from
 from collector.config import Site
 from collector.errors import NotInBook
+from collector.rfc3339 import format_rfc3339
 from collector.shifts import Occurrence
-from collector.store.statement_queries import find_stated
+from collector.store.completeness import find_readings
+from collector.store.queries import find_book
+from collector.store.statement_queries import find_stated, find_stated_spans
 
 router = APIRouter(prefix="/v1/shifts", tags=["shifts"])
 
@@ -37,7 +42,8 @@ def list_shifts(request: Request, since: From = None, until: To = None, line: Li
     found.sort(key=lambda row: (row[0], row[1], row[2].begins_at))
     with request.app.state.stores.book() as connection:
         stated = find_stated(connection, begin, end)
-    return page(request, list(_shaped(found, site, stated, now)), None)
+        began = book_began(connection, site)
+    return page(request, list(_shaped(found, site, stated, began, now)), None)
 
 
 def interval(since: datetime | None, until: datetime | None, now: datetime) -> tuple[datetime, datetime]:
@@ -60,17 +66,52 @@ def lines_of(site: Site, line: str | None) -> list[str]:
     return site.lines if line is None else [line]
 
 
+def expected_readings(connection: Connection, site: Site) -> list[Reading]:
+    """Of the controllers in the site file."""
+    names = {each.name for each in site.controllers}
+    return [each for each in find_readings(connection) if each.controller in names]
+
+
+def book_began(connection: Connection, site: Site) -> dict[str, datetime]:
+    """Line -> begin of its first shift that has a statement, or will have one."""
+    spans = find_stated_spans(connection)
+    created_at = find_book(connection)["created_at"]
+    readings: dict[str, list[Reading]] = {line: [] for line in site.lines}
+    for each in expected_readings(connection, site):
+        if each.line in readings:
+            readings[each.line].append(each)
+    return {
+        line: spans[line][0] if line in spans else stated_from(site.plan(line), of_line, created_at)
+        for line, of_line in readings.items()
+    }
+
+
+def before_the_book(line: str, shift: Occurrence, began: datetime) -> str | None:
+    """Why a shift has no statement and never will, in a sentence; None: the book had begun."""
+    if shift.ends_at > began:
+        return None
+    name, since = f"{line}, {shift.plant_day}, {shift.shift}", format_rfc3339(began)
+    return f"{name}: the book began after it, at {since}; what was made in it is not known"
+
+
 def _shaped(
-    found: list[tuple[Any, str, Occurrence]], site: Site, stated: set[tuple[str, str, str]], now: datetime
+    found: Sequence[tuple[Any, str, Occurrence]],
+    site: Site,
+    stated: set[tuple[str, str, str]],
+    began: Mapping[str, datetime],
+    now: datetime,
 ) -> Iterator[dict[str, Any]]:
     for _, line, each in found:
         is_stated = (line, each.plant_day.isoformat(), each.shift) in stated
+        never = before_the_book(line, each, began[line])
+        state = "closed" if is_stated else "unknown" if never else state_of(each, now)
         yield {
             "line": line,
             **occurrence(each),
             "zone": site.site.zone,
             "plan_version": each.plan_version,
-            "state": "closed" if is_stated else state_of(each, now),
+            "state": state,
+            "says": never,
         }
 
 

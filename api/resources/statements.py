@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from typing import Annotated, Any, Literal, get_args
 from urllib.parse import quote
 
@@ -26,7 +26,7 @@ from api.paging import (
 from api.parameters import Day, Text, mistake
 from api.parquet_export import columns_of
 from api.problems import Problem
-from api.resources.shifts import Line, lines_of
+from api.resources.shifts import Line, before_the_book, book_began, expected_readings, lines_of
 from api.schemas import common, statements
 from collector.completeness import Reading
 from collector.config import Site
@@ -34,7 +34,6 @@ from collector.errors import NotInBook
 from collector.model import Completion, Result
 from collector.rfc3339 import parse_rfc3339
 from collector.shifts import Occurrence
-from collector.store.completeness import find_readings
 from collector.store.queries import find_book
 from collector.store.statement_queries import (
     find_revisions,
@@ -46,6 +45,10 @@ from collector.store.statement_queries import (
 
 router = APIRouter(prefix="/v1/statements", tags=["statements"])
 
+PULL_ANEW = (
+    "pull every plant day that was booked again, by plant_day or with an empty after, and replace what was "
+    "booked of it, whatever its revision"
+)
 FOR_EVER = "private, max-age=31536000, immutable"
 SOON_S, LATEST_S = 60, 3600
 """When to ask again: for a shift that is over, and at most."""
@@ -121,10 +124,11 @@ def list_statements(
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         if after is not None:
-            (since,) = read_cursor(after or None, instance, "statements-since", (number,), "after") or (0,)
+            kind = "statements-since"
+            (since,) = read_cursor(after or None, instance, kind, (number,), "after", PULL_ANEW) or (0,)
             rows = find_statements_since(connection, since, line=line, last=size)
             reached = rows[-1]["commit_number"] if rows else since
-            following: str | None = make_cursor(instance, "statements-since", (reached,))
+            following: str | None = make_cursor(instance, kind, (reached,))
         else:
             key = read_cursor(cursor, instance, "statements", (word, word, instant))
             day = None if plant_day is None else plant_day.isoformat()
@@ -135,7 +139,7 @@ def list_statements(
     closed = not missing
     reasons = [says for says, _ in missing]
     reasons += [f"{_name(row)}: {reason}" for row in rows for reason in json.loads(row["reasons"])]
-    insist(require, closed, reasons, [at for _, at in missing], now)
+    insist(require, closed, reasons, [at for _, at in missing if at is not None], now)
     items = [_shape(row) for row in rows]
     if wanted.is_file:
         flat = (each for item in items for each in _flat(item))
@@ -223,7 +227,8 @@ def show_statement(
         except NotInBook as error:
             planned = _planned(site, line, plant_day, shift)
             if planned is not None:
-                insist(require, False, [str(error)], [planned.ends_at], now)
+                never = planned.ends_at <= book_began(connection, site)[line]
+                insist(require, False, [str(error)], [] if never else [planned.ends_at], now)
             raise
     insist(require, True, json.loads(row["reasons"]), [], now)
     return _one(wanted, instance, row, {"link": ", ".join(_links(row))})
@@ -234,31 +239,26 @@ def show_statement(
 
 def _missing(
     connection: Connection, site: Site, lines: Sequence[str], plant_day: date | None, now: datetime
-) -> Iterator[tuple[str, datetime]]:
-    """Shifts without a statement, in words, and when each ends: of a plant day, or the next of each line if
-    that is over."""
+) -> Iterator[tuple[str, datetime | None]]:
+    """Shifts without a statement, in words, and when each ends (None: it never has one): of a plant day; or
+    of each line the next, if that is over, and the first, while none is closed."""
     spans = find_stated_spans(connection)
     readings = expected_readings(connection, site)
+    began = book_began(connection, site)
     for line in lines:
         plan = site.plan(line)
-        begin, end = spans.get(line, (None, None))
+        _, end = spans.get(line, (None, None))
         if plant_day is not None:
             wanted = plan.of_day(plant_day)
         elif end is not None:
             wanted = [each for each in [plan.occurrence_at(end)] if each.ends_at <= now]
         else:
-            wanted = [plan.occurrence_at(now - timedelta(days=1))]
+            wanted = [plan.occurrence_at(began[line])]
         for each in wanted:
-            if end is None or each.ends_at > end:
+            if never := before_the_book(line, each, began[line]):
+                yield never, None
+            elif end is None or each.ends_at > end:
                 yield why_not_closed(line, each, readings, now), each.ends_at
-            elif begin is not None and each.ends_at <= begin:
-                yield f"{line}, {each.plant_day}, {each.shift}: it was before the book began", each.ends_at
-
-
-def expected_readings(connection: Connection, site: Site) -> list[Reading]:
-    """Of the controllers in the site file."""
-    names = {each.name for each in site.controllers}
-    return [each for each in find_readings(connection) if each.controller in names]
 
 
 def why_not_closed(line: str, shift: Occurrence, readings: Sequence[Reading], now: datetime) -> str:
@@ -282,13 +282,18 @@ def waited_for(line: str, shift: Occurrence, readings: Sequence[Reading]) -> lis
 def insist(
     require: str | None, closed: bool, reasons: Sequence[str], ends: Sequence[datetime], now: datetime
 ) -> None:
-    """Raises: Problem: 409, when less is there than was required, with when to ask again."""
+    """Raises: Problem: 409, when less is there than was required, with when to ask again, unless what is not
+    closed never will be.
+
+    Args: ends: of the shifts that will be closed.
+    """
     if require is None or (closed and (require == "closed" or not reasons)):
         return
     waits_s = max(((each - now).total_seconds() for each in ends), default=0.0)
     retry_s = round(min(max(waits_s, SOON_S), LATEST_S))
     kind = "not-complete" if closed else "not-closed"
-    raise Problem(kind, "; ".join(reasons), headers={"retry-after": str(retry_s)}, reasons=list(reasons))
+    headers = {"retry-after": str(retry_s)} if closed or ends else {}
+    raise Problem(kind, "; ".join(reasons), headers=headers, reasons=list(reasons))
 
 
 def _revisions(connection: Connection, site: Site, line: str, plant_day: date, shift: str) -> list[Row]:
@@ -302,7 +307,8 @@ def _revisions(connection: Connection, site: Site, line: str, plant_day: date, s
     if planned is None:
         names = ", ".join(each.shift for each in site.plan(line).of_day(plant_day))
         raise NotInBook(f"plant day {plant_day} of line {line!r} has no shift {shift!r}; it has {names}")
-    raise NotInBook(f"{shift} of {plant_day} on line {line!r} is not closed")
+    never = before_the_book(line, planned, book_began(connection, site)[line])
+    raise NotInBook(never or f"{shift} of {plant_day} on line {line!r} is not closed")
 
 
 def _planned(site: Site, line: str, plant_day: date, shift: str) -> Occurrence | None:

@@ -1,5 +1,6 @@
 """What all answers are made of, lists, and problems."""
 
+from datetime import datetime
 from typing import Annotated, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -45,6 +46,8 @@ class Problem(BaseModel):
     models: list[str] | None = None
     reasons: list[str] | None = None
     book: str | None = None
+    desk: str | None = None
+    next: str | None = None
 
 
 class ProblemKind(Answer):
@@ -52,6 +55,18 @@ class ProblemKind(Answer):
     title: str
     status: int
     advice: str
+
+
+class FormerBook(Answer):
+    """An instance that the book was, until it was restored from a backup, or copied."""
+
+    book: str
+    since: datetime
+    until: datetime
+    last_commit: Number64
+    """What is up to there has the number that it had then; what this instance had behind it is void."""
+    because: str
+    """Why it is another one since."""
 
 
 class Page(Answer, Generic[Item]):

@@ -210,3 +210,112 @@ class FaultComparison(Answer):
     confidence: float
     unknown: Unknown
     cautions: Cautions
+
+
+class Life(Answer):
+    """R(n) = exp(-(n/scale)^shape): the probability of more than n cycles between two faults. Shape below 1:
+    early failures; 1: by chance; above 1: wear. With few faults the intervals are too narrow."""
+
+    stretches: int
+    """From a fault of a tool to its next."""
+    cut_off: int
+    """Stretches that the interval's end cut off: one for each tool that had a fault."""
+    shape: float | None
+    low_shape: float | None
+    high_shape: float | None
+    scale: float | None
+    """In cycles."""
+    low_scale: float | None
+    high_scale: float | None
+    unknown: Unknown
+
+
+class Trend(Answer):
+    """Whether faults come ever faster, by a power law: shape above 1. Of several tools, by their counts in
+    twelve equal stretches of time, without interval and p-value."""
+
+    shape: float | None
+    p_value: float | None
+    """Of "the rate is steady", two-sided."""
+    cycles_between_at_end: float | None
+    """What is to be expected where the interval ends."""
+    low_cycles_between: float | None
+    high_cycles_between: float | None
+    unknown: Unknown
+
+
+class FromNow(Answer):
+    """Of one tool, by the life of its own stretches and its cycles since its last fault."""
+
+    cycles_since_last: float | None
+    cycles_at_90_percent: float | None
+    """So many more it makes with a probability of 0.9."""
+    cycles_at_50_percent: float | None
+    unknown: Unknown
+
+
+class MeanFaults(Answer):
+    cycles: float
+    """Of a tool since the interval began."""
+    faults: float
+    """It has had so many on average by then."""
+
+
+class FaultLife(Answer):
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "tool": {"maker": "Sample Works", "model": "C-4", "serial": "2042"},
+                    "controller": None,
+                    "begins_at": "2026-11-02T05:00:00Z",
+                    "ends_at": "2026-11-30T05:00:00Z",
+                    "count": 5,
+                    "exposure": {"cycles": 5000, "hours": 80.0, "gap_cycles": 0, "unknown": {}},
+                    "life": {
+                        "stretches": 4,
+                        "cut_off": 1,
+                        "shape": 1.9,
+                        "low_shape": 0.9,
+                        "high_shape": 4.1,
+                        "scale": 1120.0,
+                        "low_scale": 640.0,
+                        "high_scale": 1960.0,
+                        "unknown": {},
+                    },
+                    "trend": {
+                        "shape": 1.1,
+                        "p_value": 0.7,
+                        "cycles_between_at_end": 910.0,
+                        "low_cycles_between": 330.0,
+                        "high_cycles_between": 4100.0,
+                        "unknown": {},
+                    },
+                    "from_now": {
+                        "cycles_since_last": 310.5,
+                        "cycles_at_90_percent": 150.0,
+                        "cycles_at_50_percent": 660.0,
+                        "unknown": {},
+                    },
+                    "mean_faults": [{"cycles": 402.5, "faults": 1.0}, {"cycles": 1377.5, "faults": 2.0}],
+                    "confidence": 0.95,
+                    "cautions": ["Follow the maker's instructions."],
+                }
+            ]
+        }
+    )
+
+    tool: Tool | None
+    """Null: all tools."""
+    controller: str | None
+    begins_at: datetime
+    ends_at: datetime
+    count: int
+    exposure: TotalExposure
+    life: Life
+    trend: Trend
+    from_now: FromNow
+    mean_faults: list[MeanFaults]
+    """Steps of the mean cumulative number of faults, at most 200 of them."""
+    confidence: float
+    cautions: Cautions

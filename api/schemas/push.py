@@ -21,6 +21,8 @@ RECEIVER: JsonDict = {
     "since": "2026-11-26T02:10:00Z",
     "book": "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52",
     "told_through": "184223",
+    "desk": "7d1c2b80-55ab-4a0e-8a43-2b1f0c9d6e11",
+    "desk_told_through": "18",
     "told_at": "2026-11-26T02:09:58Z",
     "commits_behind": "41",
     "waiting": 1,
@@ -53,7 +55,9 @@ class ToldEvent(Answer):
 
     specversion: Literal["1.0"]
     id: str = Field(description="Of this event and no other; the same whenever it is told again.")
-    source: str = Field(description="The book: `urn:uuid:` and its instance.")
+    source: str = Field(
+        description="The book or, of what people recorded, the desk: `urn:uuid:` and its instance."
+    )
     type: str = Field(
         description="`clampbook.` and the kind of the feed, such as clampbook.statement.closed."
     )
@@ -109,10 +113,14 @@ class Receiver(Answer):
     since: datetime | None
     book: str | None
     told_through: Number64 | None = Field(
-        description="Commit number up to which it was told, but for what waits or is dead."
+        description="Commit number of the book up to which it was told, but for what waits or is dead."
     )
+    desk: str | None
+    desk_told_through: Number64 | None = Field(description="The same of the desk.")
     told_at: datetime | None
-    commits_behind: Number64 | None = Field(description="Of all kinds, also of those that it is not told.")
+    commits_behind: Number64 | None = Field(
+        description="Of book and desk, of all kinds, also of those that it is not told."
+    )
     waiting: int = Field(description="Events that it did not take and that are sent again.")
     dead: int = Field(description="Events that are sent again only when somebody asks.")
     unknown: Unknown

@@ -3,9 +3,24 @@
 from datetime import date, datetime
 from typing import Any, Literal
 
-from api.schemas.common import Answer, Cautions, Hex, Number64, Page, Tool, ToolPage, Unknown
+from pydantic import ConfigDict, Field
+from pydantic.config import JsonDict
+
+from api.schemas.common import Answer, Cautions, FormerBook, Hex, Number64, Page, Tool, ToolPage, Unknown
 from api.schemas.findings import OpenFinding
 from collector.model import Category, Completion, LinkState, Mode, Result, State
+
+SERVICE: JsonDict = {
+    "number": "18",
+    "done_at": "2026-11-24T05:10:00Z",
+    "done_by": "Fitter 7",
+    "remark": "new punch",
+    "at_count": 402118,
+    "recorded_at": "2026-11-24T05:31:07Z",
+    "corrects": "17",
+    "corrected_by": None,
+    "withdrawn": False,
+}
 
 # ---- controllers -------------------------------------------------------------------------------------------
 
@@ -246,12 +261,24 @@ class Mount(Answer):
 
 
 class ServiceDone(Answer):
+    """A record is never changed. It counts where `corrected_by` is null and `withdrawn` is not set."""
+
+    number: Number64
+    """Of the record: its commit number on the desk."""
     done_at: datetime
     done_by: str
     remark: str
     at_count: int
     """The tool's cycles in the book up to `done_at`, when the record was made."""
     recorded_at: datetime
+    corrects: Number64 | None
+    """Number of the record in whose place it stands; null: of none."""
+    corrected_by: Number64 | None
+    """Number of the record that stands in its place; null: of none."""
+    withdrawn: bool = Field(
+        description="It says that the service was not done at all; instant, person and count are those of "
+        "the record that it corrects."
+    )
 
 
 class ToolDetail(Tool):
@@ -494,6 +521,8 @@ class Quarantined(Answer):
 
 
 class Service(ToolPage[ServiceDone]):
+    """Every record, with those that do not count; the figures are of those that do."""
+
     lifetime_count: int
     service_cycle_span: int | None
     """Cycles from service to service, by the site file."""
@@ -511,6 +540,8 @@ class Service(ToolPage[ServiceDone]):
 
 
 class RecordedService(ServiceDone):
+    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [SERVICE | {"cautions": ["…"]}]})
+
     cautions: Cautions
 
 
@@ -530,7 +561,11 @@ class Alive(Answer):
     """Which database, and its version."""
     uptime_s: float
     book: str | None
-    """Instance of the book."""
+    """Instance of the book: another one after it was restored from a backup."""
+    book_since: datetime | None
+    """When it became this instance."""
+    former_books: list[FormerBook] | None
+    """What instances it was before, the oldest first."""
     commit_number: Number64 | None
     unknown: Unknown
 

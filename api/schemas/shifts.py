@@ -7,7 +7,7 @@ from pydantic import ConfigDict
 
 from api.schemas.common import Answer, Page
 
-ShiftState = Literal["ahead", "open", "closing", "closed"]
+ShiftState = Literal["ahead", "open", "closing", "closed", "unknown"]
 
 
 class ShiftOccurrence(Answer):
@@ -28,6 +28,7 @@ class ShiftOccurrence(Answer):
                     "zone": "Europe/Berlin",
                     "plan_version": 1,
                     "state": "closed",
+                    "says": None,
                 }
             ]
         },
@@ -47,7 +48,10 @@ class ShiftOccurrence(Answer):
     plan_version: int
     """Of the line's plan: counts up with each `valid_from`; 0: nobody has said when the line works."""
     state: ShiftState
-    """`ahead`: it has not begun. `open`: it is on. `closing`: it is over, and has no statement yet."""
+    """`ahead`: it has not begun. `open`: it is on. `closing`: it is over, and has no statement yet.
+    `unknown`: the book began after it, so it never has one."""
+    says: str | None
+    """Why it is `unknown`, if it is."""
 
 
 class ShiftPage(Page[ShiftOccurrence]):

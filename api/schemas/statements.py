@@ -5,7 +5,7 @@ from typing import Any, Literal
 
 from pydantic import ConfigDict, Field
 
-from api.schemas.common import Answer, Number64, Page, Tool, Unknown
+from api.schemas.common import Answer, FormerBook, Number64, Page, Tool, Unknown
 from collector.model import Completion, GapReason, Mode, Result
 
 HASH = r"^[0-9a-f]{64}$"
@@ -239,8 +239,20 @@ class StatementRevision(Answer):
 
 STATUS_EXAMPLE: dict[str, Any] = {
     "book": EXAMPLE["book"],
+    "book_since": "2026-10-20T05:12:44Z",
+    "former_books": [
+        {
+            "book": "1d2e9a74-0c57-4f0e-8f6c-3b1d5a7e2c41",
+            "since": "2026-02-02T09:00:00Z",
+            "until": "2026-10-20T05:12:44Z",
+            "last_commit": "171004",
+            "because": "it stands at commit 171004 and was at 180377 already",
+        }
+    ],
     "commit": "184230",
     "now": "2026-10-25T07:02:00Z",
+    "clock_offset_s": 1,
+    "unknown": {},
     "items": [
         {
             "line": "line-1",
@@ -292,7 +304,7 @@ class ShiftNotClosed(Answer):
 class LineStatus(Answer):
     line: str
     newest_closed: ClosedShift | None
-    oldest_not_closed: ShiftNotClosed | None
+    oldest_not_closed: ShiftNotClosed
     waits_for: list[str]
     """Controllers that were not read through to the end of a shift that is over."""
     says: str
@@ -305,7 +317,14 @@ class StatementStatus(Page[LineStatus]):
 
     book: str
     """Its instance: another one after a backup was restored."""
+    book_since: datetime
+    """When it became this instance."""
+    former_books: list[FormerBook]
+    """What instances it was before, the oldest first."""
     commit: Number64
     """The last in the book, of whatever."""
     now: datetime
     """By the clock here."""
+    clock_offset_s: int | None
+    """The asker's clock, by its header `Date`, minus the clock here, and what the request took on its way."""
+    unknown: Unknown

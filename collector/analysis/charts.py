@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from collector.analysis.baseline import LEAST, Baseline, NoBaseline, phase_one, residuals
-from collector.analysis.chart_design import D2, Design, Drawing, Test, draw
+from collector.analysis.chart_design import D2, Design, Drawing, draw
 from collector.analysis.run_length import RunLength, run_length
 from collector.analysis.run_rules import Flags, Floats
 
@@ -61,14 +61,6 @@ class Chart:
     def signalled(self) -> Places:
         """Places among the values given at which anything signals, in order."""
         return self.places[np.logical_or.reduce(list(self.drawing.signals.values()))]
-
-    def first_signal(self) -> tuple[int, tuple[Test, ...]] | None:
-        """The place of the first signal and the tests that give it; None: there is none."""
-        firsts = {test: int(flags.argmax()) for test, flags in self.drawing.signals.items() if flags.any()}
-        if not firsts:
-            return None
-        first = min(firsts.values())
-        return int(self.places[first]), tuple(test for test, place in firsts.items() if place == first)
 
 
 @dataclass(frozen=True, slots=True)

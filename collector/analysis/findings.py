@@ -7,7 +7,7 @@
 | `supply_pressure_low` | the newest 5 are below the least pressure | the newest 5 are 1 % above it |
 | `setup_misfit` | what is set does not fit the band in use | it fits, or can't be checked |
 | `fault_repeats` | a fault code stands in 3 of the newest 30 cycles | in none of the newest 50 |
-| `service_overdue` | as many cycles since the last service as lie between two | a service was done |
+| `service_overdue` | as many cycles since the last as lie between two | one was done, or none is on record |
 
 What lies between the two columns changes nothing, so a finding does not flap. A median is off by what
 matters, and back when it is off by less than half of that (`shifts`). A restart (a service, a swap, a
@@ -87,6 +87,13 @@ def look_at_service(
         "last_service_at": format_rfc3339(done_at),
     }
     return [] if subject in open_since else [Holds(subject, reached_at, says, evidence)], []
+
+
+def look_at_no_service(open_since: Mapping[Subject, datetime]) -> tuple[list[Holds], list[Over]]:
+    """What ends where there is no service any more to count from: its record was withdrawn or corrected."""
+    subject = Subject("service_overdue", "")
+    because = "the service that it was counted from is not on record any more"
+    return [], [Over(subject, open_since[subject], because)] if subject in open_since else []
 
 
 def _verdicts(

@@ -1,16 +1,18 @@
 """How far each receiver was told what is new, and what it did not take. Both lie on the desk.
 
-The feed is durable and in the order of commit, so nothing is copied: a receiver is a number up to which it
-was told, and a row for each event that was put aside on the way there. Number and rows are written in one
-transaction, so that a kill between the two can lose nothing.
+The feed is durable and in the order of commit, so nothing is copied: a receiver is the numbers up to which it
+was told, one of the book and one of the desk, and a row for each event that was put aside on the way there.
+Numbers and rows are written in one transaction, so that a kill between the two can lose nothing.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
 
 from sqlalchemy import Connection, func, select
 
+from collector.store.engine import Room
+from collector.store.feed import Reached
 from collector.store.queries import Record, records
 from collector.store.tables import delivery, told
 
@@ -21,26 +23,43 @@ DeliveryState = Literal["waiting", "dead"]
 class Place:
     """Up to where a receiver was told."""
 
-    book: str
-    """Instance."""
-    number: int
+    book: Reached
+    desk: Reached
     told_at: datetime
     stopped_because: str | None = None
     """None: it is told what is new."""
 
+    @property
+    def commits(self) -> int:
+        """Of both."""
+        return self.book.number + self.desk.number
+
+    def of(self, room: Room) -> Reached:
+        return self.book if room == "book" else self.desk
+
+    def at(self, room: Room, reached: Reached, now: datetime) -> "Place":
+        """The place from which it is told on, when it has come so far in one of the two."""
+        if room == "book":
+            return replace(self, book=reached, told_at=now)
+        return replace(self, desk=reached, told_at=now)
+
 
 def find_place(desk: Connection, receiver: str) -> Place | None:
     """None: it is not known yet."""
-    wanted = select(told.c.book, told.c.commit_number, told.c.told_at, told.c.stopped_because)
-    row = desk.execute(wanted.where(told.c.receiver == receiver)).first()
-    return None if row is None else Place(*row)
+    row = desk.execute(select(told).where(told.c.receiver == receiver)).first()
+    if row is None:
+        return None
+    book, of_desk = Reached(row.book, row.book_number), Reached(row.desk, row.desk_number)
+    return Place(book, of_desk, row.told_at, row.stopped_because)
 
 
 def keep_place(desk: Connection, receiver: str, place: Place) -> None:
     """`stopped_at` is the place's own time, where it is stopped."""
     values = {
-        "book": place.book,
-        "commit_number": place.number,
+        "book": place.book.instance,
+        "book_number": place.book.number,
+        "desk": place.desk.instance,
+        "desk_number": place.desk.number,
         "told_at": place.told_at,
         "stopped_at": None if place.stopped_because is None else place.told_at,
         "stopped_because": place.stopped_because,
@@ -60,8 +79,7 @@ def resume(desk: Connection, receiver: str) -> None:
 def put_aside(
     desk: Connection,
     receiver: str,
-    book: str,
-    number: int,
+    event: Reached,
     *,
     kind: str,
     attempts: int,
@@ -69,19 +87,19 @@ def put_aside(
     at: datetime,
     next_at: datetime,
 ) -> None:
-    """Once: an event that is there already stays as it is."""
+    """Once: an event that is there already stays as it is. `event`: its number, and in which room."""
     same = (
         delivery.c.receiver == receiver,
-        delivery.c.book == book,
-        delivery.c.commit_number == number,
+        delivery.c.instance == event.instance,
+        delivery.c.commit_number == event.number,
     )
     if desk.execute(select(delivery.c.delivery_id).where(*same)).first() is not None:
         return
     desk.execute(
         delivery.insert().values(
             receiver=receiver,
-            book=book,
-            commit_number=number,
+            instance=event.instance,
+            commit_number=event.number,
             kind=kind,
             state="waiting",
             attempts=attempts,

@@ -14,7 +14,6 @@ import importlib
 import logging
 import sqlite3
 import time
-import uuid
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
@@ -28,13 +27,13 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util import CommandError
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, select, text
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import DBAPIError, InterfaceError, InternalError, OperationalError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from collector.errors import BookDamaged, StoreError, TookTooLong
-from collector.store import tables
+from collector.store.instances import Lineage, begin_book, begin_desk, find_lineage, renew, write_head
 
 log = logging.getLogger(__name__)
 
@@ -140,7 +139,7 @@ def open_desk(address: StoreAddress) -> Engine:
 
 
 def open_desk_reader(address: StoreAddress) -> Engine:
-    """The same for the collector, which can't write them; as `open_book_reader`."""
+    """One that can't write them: for the collector, and for what follows them; as `open_book_reader`."""
     return _open(address, Access("desk", writes=False))
 
 
@@ -309,17 +308,31 @@ def migrate_book(engine: Engine) -> None:
     """
     with store_errors(), engine.begin() as connection:
         _upgrade(connection, "book")
-        if connection.scalar(select(tables.book.c.instance)) is None:
-            connection.execute(
-                tables.book.insert(),
-                {"instance": str(uuid.uuid4()), "created_at": datetime.now(UTC), "commit_number": 0},
-            )
+        begin_book(connection)
 
 
 def migrate_desk(engine: Engine) -> None:
-    """Bring the desk to the newest revision, all of it or nothing. Raises: as `migrate_book`."""
+    """Bring the desk to the newest revision, all of it or nothing, and give a new desk its identity.
+
+    Raises: as `migrate_book`.
+    """
     with store_errors(), engine.begin() as connection:
         _upgrade(connection, "desk")
+        begin_desk(connection)
+
+
+def declare_restored(engine: Engine) -> Lineage:
+    """Make the book another instance, because a person knows that it was put back to an earlier state.
+
+    Returns: its instances. Raises: StoreError: there is no book, or a collector writes it.
+    """
+    if not is_book_ready(engine):
+        raise StoreError("there is no book of this version yet; start the collector once, then end it")
+    with store_errors(), engine.begin() as connection:
+        renew(connection, datetime.now(UTC), "a person said that it was restored")
+        lineage = find_lineage(connection)
+    write_head(engine)
+    return lineage
 
 
 def is_book_ready(engine: Engine) -> bool:

@@ -23,8 +23,6 @@ LOG_COARSENESS = timedelta(seconds=1)
 """A log may cut or round its times to seconds."""
 OVERTAKEN_MOST = 100
 """Numbers behind a cycle, that a message without a time may have where nobody counted what is missing."""
-RECENT = timedelta(minutes=1)
-"""A message that does not tell its time can only have been overtaken by messages of just now."""
 LARGEST = 2**63 - 1
 """Number that the store can hold."""
 NUMBERS_MOST = 1000
@@ -192,10 +190,11 @@ class _Late:
         """What became of a late cycle, and in words why it could not be placed."""
         if self._has(late.cycle):
             return "known", ""
+        since = self._entry.overtaken_since
         places = [
             (each, number)
             for each in self._gaps
-            if self._entry.from_log or late.ended_at is not None or now - each.noticed_at <= RECENT
+            if since is None or late.ended_at is not None or each.noticed_at >= since
             for number in self._places_in(each, late)
         ]
         if not places and late.ended_at is not None and self._begun and late.ended_at < self._begun:

@@ -101,7 +101,7 @@ class ToolKey(NamedTuple):
 
 
 def find_book(connection: Connection) -> Record:
-    """instance, created_at, commit_number. Raises: NotInBook: the book has no identity."""
+    """instance, created_at, since, commit_number, home. Raises: NotInBook: the book has no identity."""
     found = records(connection.execute(select(book)))
     if not found:
         raise NotInBook("the book has no identity; let the collector open it once")

@@ -14,7 +14,7 @@ from typing import Any, get_args
 
 from sqlalchemy import BigInteger, Connection, Double, case, func, or_, select, type_coerce
 
-from collector.completeness import Reading, why_incomplete
+from collector.completeness import Reading, stated_from, why_incomplete
 from collector.model import Completion, Result
 from collector.rfc3339 import format_rfc3339
 from collector.shifts import Occurrence, ShiftPlan
@@ -96,9 +96,7 @@ class _Pass:
             select(func.max(statement.c.ends_at)).where(statement.c.line == self.rules.line)
         )
         expected = [each for each in self.readings if each.controller in self.rules.controllers]
-        met = [each.first_read_at for each in expected if each.first_read_at is not None]
-        begin = self.rules.plan.occurrence_at(min(met, default=book_began)).begins_at
-        after = begin if last is None else last
+        after = stated_from(self.rules.plan, expected, book_began) if last is None else last
         for number, each in enumerate(due(self.rules.plan, after, self._stated_near(after), now)):
             basis = basis_of(each.ends_at, expected, now, self.rules.grace)
             if basis is None or number == SHIFTS_MOST:

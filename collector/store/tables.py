@@ -3,7 +3,7 @@
 
 Instants are microseconds since 1970 in UTC, in a BIGINT on every database: one meaning, exact, cheap to
 bucket; the type `Instant` turns them into aware datetimes at the edge of SQLAlchemy. `commit_number` is
-gap-free within one book.
+gap-free within one book, and within one desk.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -67,7 +67,21 @@ book = Table(
     BOOK,
     Column("instance", Text, primary_key=True),
     Column("created_at", Instant, nullable=False),
+    Column("since", Instant, nullable=False),  # when it became this instance
     Column("commit_number", BigInteger, nullable=False),
+    Column("home", Text, nullable=False),  # JSON: in which file or database it lies, see instances.py
+)
+
+# What instances the book was before, in that order: it was restored from a backup, or copied.
+former_instance = Table(
+    "former_instance",
+    BOOK,
+    Column("place", Integer, primary_key=True),
+    Column("instance", Text, nullable=False, unique=True),
+    Column("since", Instant, nullable=False),
+    Column("until", Instant, nullable=False),
+    Column("last_commit", BigInteger, nullable=False),  # what is up to there has its number from then
+    Column("because", Text, nullable=False),
 )
 
 controller = Table(
@@ -414,12 +428,21 @@ statement = Table(
 
 # ---- the desk ----------------------------------------------------------------------------------------------
 
+# One row: the identity of this desk and the last commit number given out.
+desk = Table(
+    "desk",
+    DESK,
+    Column("instance", Text, primary_key=True),
+    Column("commit_number", BigInteger, nullable=False),
+)
+
 # Preventive maintenance done on a tool, with the tool's lifetime count at which it was done. The tool is
-# named by its natural key: a desk outlives a book.
+# named by its natural key: a desk outlives a book. Rows are never changed: a mistake is corrected by another
+# row, each by one at most.
 service = Table(
     "service",
     DESK,
-    Column("service_id", Integer, primary_key=True),
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
     Column("maker", Text, nullable=False),
     Column("model", Text, nullable=False),
     Column("serial", Text, nullable=False),
@@ -428,6 +451,9 @@ service = Table(
     Column("remark", Text, nullable=False),
     Column("at_count", BigInteger, nullable=False),
     Column("recorded_at", Instant, nullable=False),
+    Column("corrects", BigInteger),  # commit number of the row in whose place it stands
+    Column("withdrawn", Boolean, nullable=False),  # the service that it corrects was not done at all
+    UniqueConstraint("corrects"),
     Index(None, "serial", "done_at"),
 )
 
@@ -436,7 +462,7 @@ service = Table(
 acknowledgement = Table(
     "acknowledgement",
     DESK,
-    Column("acknowledgement_id", Integer, primary_key=True),
+    Column("commit_number", BigInteger, primary_key=True, autoincrement=False),
     Column("book", Text, nullable=False),
     Column("finding", BigInteger, nullable=False),
     Column("acknowledged_by", Text, nullable=False),
@@ -482,14 +508,16 @@ access_log = Table(
 )
 
 # One row a receiver that is told what is new (a webhook, or the broker): up to which commit number of which
-# book it was told, but for what is in `delivery`.
+# book and which desk it was told, but for what is in `delivery`.
 told = Table(
     "told",
     DESK,
     Column("receiver", Text, primary_key=True),
     Column("book", Text, nullable=False),
-    Column("commit_number", BigInteger, nullable=False),
-    Column("told_at", Instant, nullable=False),  # when the number moved on
+    Column("book_number", BigInteger, nullable=False),
+    Column("desk", Text, nullable=False),
+    Column("desk_number", BigInteger, nullable=False),
+    Column("told_at", Instant, nullable=False),  # when one of the numbers moved on
     Column("stopped_at", Instant),  # NULL: it is told what is new
     Column("stopped_because", Text),
 )
@@ -500,7 +528,7 @@ delivery = Table(
     DESK,
     Column("delivery_id", Integer, primary_key=True),
     Column("receiver", Text, nullable=False),
-    Column("book", Text, nullable=False),
+    Column("instance", Text, nullable=False),  # of the book or the desk
     Column("commit_number", BigInteger, nullable=False),
     Column("kind", Text, nullable=False),  # of the feed
     Column("state", Text, nullable=False),  # 'waiting': it is sent again; 'dead': only when somebody asks
@@ -509,7 +537,7 @@ delivery = Table(
     Column("next_at", Instant),  # NULL: dead
     Column("last_error", Text, nullable=False),
     Column("last_error_at", Instant, nullable=False),
-    UniqueConstraint("receiver", "book", "commit_number"),
+    UniqueConstraint("receiver", "instance", "commit_number"),
     Index(None, "state", "receiver", "next_at"),
 )
 
@@ -528,9 +556,11 @@ __all__ = [
     "curve_feature",
     "cycle",
     "delivery",
+    "desk",
     "epoch",
     "fault",
     "finding",
+    "former_instance",
     "from_us",
     "gap",
     "mount",

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, func, select
 from collector.canonical_json import canonical
 from collector.model import Completion, Result
 from collector.statements import hash_of
+from collector.store.instances import Lineage, find_lineage
 from collector.store.queries import Record, find_tool_names
 from collector.store.statements import find_events, find_latest
 from collector.store.tables import controller, cycle, statement
@@ -33,6 +34,7 @@ def find_verification(connection: Connection) -> Record:
         row.name: row.controller_id
         for row in connection.execute(select(controller.c.name, controller.c.controller_id))
     }
+    lineage = find_lineage(connection)
     revisions: dict[tuple[str, str, str], int] = {}
     for row in connection.execute(select(statement).order_by(statement.c.commit_number)):
         number += 1
@@ -42,7 +44,7 @@ def find_verification(connection: Connection) -> Record:
         if row.revision != revisions.get(key, 0) + 1:
             wrong.append(f"{name}: revision {revisions.get(key, 0) + 1} is not there")
         revisions[key] = row.revision
-        wrong += [f"{name}: {says}" for says in _chained(row, previous)]
+        wrong += [f"{name}: {says}" for says in _chained(row, previous, lineage)]
         wrong += [f"{name}: {says}" for says in _counted(connection, row, tools, ids)]
         previous = row.hash
     if len(wrong) > MISTAKES_MOST:
@@ -57,7 +59,7 @@ def find_verification(connection: Connection) -> Record:
     }
 
 
-def _chained(row: Any, previous: str | None) -> Iterator[str]:
+def _chained(row: Any, previous: str | None, lineage: Lineage) -> Iterator[str]:
     if hash_of(row.body) != row.hash:
         yield "its text is not the one that was hashed"
     if row.previous_hash != previous:
@@ -75,6 +77,7 @@ def _chained(row: Any, previous: str | None) -> Iterator[str]:
         "plant_day": row.plant_day,
         "shift": row.shift,
         "revision": row.revision,
+        "book": lineage.instance_of(row.commit_number),
         "commit": str(row.commit_number),
         "as_of": str(row.as_of),
         "complete": row.complete,

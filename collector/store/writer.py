@@ -24,14 +24,17 @@ Why it is safe.
 - What is kept in memory (ids of controllers and tools) is what was committed; after any failure it is read
   again.
 - Two collectors can't write one book: the connection holds its lock (see engine.py).
+- A book that went back to an earlier state becomes another instance in the first transaction of a connection,
+  before anything else (see instances.py): at the start, and when a database server comes back as another.
 """
 
 import asyncio
 import logging
 import threading
+import time
 from collections import deque
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from types import TracebackType
@@ -59,6 +62,7 @@ from collector.store.booking import Booking, Known, not_registered
 from collector.store.driver_sql import upsert
 from collector.store.engine import is_book_ready, is_of_the_store, shrink_log, store_errors, translate
 from collector.store.findings import FindingEnd, NewFinding, note_findings
+from collector.store.instances import settle, write_head
 from collector.store.late import find_known, take_late
 
 log = logging.getLogger(__name__)
@@ -70,8 +74,16 @@ JOBS_MOST = 1024
 """Waiting in the queue; beyond it the writer takes no more for now."""
 IDLE_S = 30.0
 """After so long without work the write-ahead log is shrunk."""
+HEAD_EVERY_S = 60.0
+"""At least between two writes of book.head while there is work."""
+SETTLED = "settled"
+"""Of a connection: the book was held against what is known of it outside."""
 
 Answer = TypeVar("Answer")
+AS_ANOTHER = (
+    "the book was put back to an earlier state, or is a copy, and is another instance from here on: %s. "
+    "Integrators are refused with 410 and pull anew"
+)
 
 
 @dataclass(eq=False, slots=True)
@@ -100,7 +112,7 @@ class Writer:
     """Entered once, left once. Leaving it commits what is queued, shrinks the log and closes the engine."""
 
     instance: str
-    """The identity of this book."""
+    """The identity of this book when it was opened."""
 
     def __init__(self, engine: Engine, now: Callable[[], datetime] = utc_now, idle_s: float = IDLE_S) -> None:
         """`engine`: from `open_book_writer`, its book migrated."""
@@ -112,6 +124,7 @@ class Writer:
         self._closing = False
         self._known: Known | None = None
         self._log_grown = False
+        self._head_due_s = 0.0
 
     async def __aenter__(self) -> Self:
         """Raises: StoreError: the book can't be opened, or another collector writes it."""
@@ -252,6 +265,9 @@ class Writer:
             while self._wait():
                 group = self._take_group()
                 self._serve(group)
+                if time.monotonic() >= self._head_due_s:
+                    self._write_head()
+            self._write_head()
             shrink_log(self._engine)
         except Exception as error:
             self._stop_by(error, group)
@@ -273,7 +289,25 @@ class Writer:
                 idle_s = self._idle_s if self._log_grown else None
                 if self._changed.wait_for(lambda: self._jobs or self._closing, idle_s):
                     return bool(self._jobs)
+            self._write_head()
             self._log_grown = not shrink_log(self._engine)
+
+    def _write_head(self) -> None:
+        write_head(self._engine)
+        self._head_due_s = time.monotonic() + HEAD_EVERY_S
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Connection]:
+        """The first one of a connection begins with the question whether the book is still the same."""
+        because: str | None = None
+        with self._engine.begin() as connection:
+            about = connection.info
+            if SETTLED not in about:
+                because = settle(connection, self._now)
+            yield connection
+        about[SETTLED] = True
+        if because is not None:
+            log.warning(AS_ANOTHER, because)
 
     def _take_group(self) -> Sequence[Job]:
         """The oldest job, and with a commit as many commits behind it as one transaction may hold."""
@@ -297,7 +331,7 @@ class Writer:
     def _answer(self, call: Call) -> None:
         answer: Any = None
         try:
-            with self._engine.begin() as connection:
+            with self._transaction() as connection:
                 answer = call.function(connection)
         except Exception as error:
             answer = in_our_words(error)
@@ -324,7 +358,7 @@ class Writer:
 
     def _book(self, entries: Sequence[Entry]) -> list[StoreError | None]:
         """One transaction. Returns why each entry was refused; None where it was not."""
-        with self._engine.begin() as connection:
+        with self._transaction() as connection:
             known = self._known or Known.read(connection)
             booking = Booking(connection, known, self._now())
             refused = [booking.take(entry) for entry in entries]
@@ -360,8 +394,9 @@ class Writer:
     def _read_instance(self) -> str:
         if not is_book_ready(self._engine):
             raise StoreError("the book is not at the revision that this version writes; migrate it first")
-        with store_errors(), self._engine.begin() as connection:
+        with store_errors(), self._transaction() as connection:
             instance: str = connection.scalars(select(tables.book.c.instance)).one()
+        self._write_head()
         return instance
 
 

@@ -17,7 +17,7 @@ from api.stores import Stores
 from collector.config import load_site
 from collector.store.engine import StoreAddress
 from tests.api.asking import asking
-from tests.api.plant import Plant, make_plant, write_site
+from tests.api.plant import Plant, make_plant, pass_for_the_original, write_site
 from tests.api.worn_tool import make_worn, record_service, write_worn_site
 
 
@@ -34,6 +34,7 @@ def plant(plant_folder: tuple[Path, Plant], tmp_path: Path) -> Plant:
     """A copy of the plant for one test; the writer has left it, so that its files can be copied."""
     folder, made = plant_folder
     shutil.copytree(folder, tmp_path, dirs_exist_ok=True)
+    pass_for_the_original(StoreAddress(folder=tmp_path / "store"))
     return replace(
         made,
         address=StoreAddress(folder=tmp_path / "store"),

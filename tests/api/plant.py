@@ -5,6 +5,7 @@ A-02. Two makers have a tool 2041. Cycles lie in the weeks of both changes of th
 the bounds of plant days.
 """
 
+import json
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -37,6 +38,7 @@ from collector.model import (
 from collector.shifts import WEEKDAYS, Shift, ShiftPlan
 from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
 from collector.store.findings import FindingEnd, NewFinding, find_findings
+from collector.store.instances import find_home, write_head
 from collector.store.queries import find_controller_id, find_tool
 from collector.store.statements import LineRules, Seen
 from collector.store.tables import book
@@ -354,6 +356,15 @@ class writing:
 
     async def __aexit__(self, *error: object) -> None:
         await self._writer.__aexit__(None, None, None)
+
+
+def pass_for_the_original(address: StoreAddress) -> None:
+    """A copied book would become another instance when it is opened; this one does not."""
+    engine = open_book_writer(address)
+    with engine.begin() as connection:
+        connection.execute(book.update().values(home=json.dumps(find_home(connection))))
+    write_head(engine)
+    engine.dispose()
 
 
 def write_site(folder: Path) -> Path:

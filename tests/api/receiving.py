@@ -12,9 +12,13 @@ from fastapi import FastAPI
 from api.push.events import Event
 from api.push.receiver import Receiver
 from api.push.sender import Sender
+from api.stores import Stores
 from collector.store.deliveries import note_attempt, put_aside
-from collector.store.feed import KINDS
+from collector.store.desk import record_acknowledgement, record_service
+from collector.store.feed import KINDS, Reached
+from collector.store.instances import Lineage
 from collector.store.queries import find_book
+from tests.api.plant import LATEST, MOVED
 from tests.rigs import LoopbackServer
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
@@ -87,7 +91,7 @@ class HttpReceiver(LoopbackServer):
 
 @dataclass
 class Ear(Receiver):
-    """Takes what it is told, unless `raises` has something for that number."""
+    """Takes what it is told, unless `raises` has something for that number or id."""
 
     name = "ear"
     way = "webhook"
@@ -96,8 +100,8 @@ class Ear(Receiver):
     kinds = KINDS
     give_up_after = timedelta(hours=1)
     told: list[Event] = field(default_factory=list)
-    raises: dict[int, list[Exception]] = field(default_factory=dict)
-    """Number -> what it answers instead, the first first."""
+    raises: dict[int | str, list[Exception]] = field(default_factory=dict)
+    """Number or id -> what it answers instead, the first first."""
     everything: Exception | None = None
     hangs_after: int | None = None
     """So many are told; it has the last of them, and does not say so."""
@@ -105,7 +109,7 @@ class Ear(Receiver):
     async def tell(self, event: Event) -> None:
         if self.everything is not None:
             raise self.everything
-        if waiting := self.raises.get(event.number):
+        if waiting := self.raises.get(event.id) or self.raises.get(event.number):
             raise waiting.pop(0)
         self.told.append(event)
         if len(self.told) == self.hangs_after:
@@ -119,6 +123,20 @@ class Ear(Receiver):
         return [each.number for each in self.told]
 
 
+def record_at_desk(stores: Stores, services: int = 1) -> None:
+    """So many services of one tool, an hour apart, and that somebody has seen a finding."""
+    with stores.desk() as desk:
+        book = Lineage("0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52", ())
+        for number in range(services):
+            done_at = LATEST + timedelta(hours=number)
+            record_service(
+                desk, MOVED, done_at=done_at, done_by="Fitter 7", remark="", at_count=1, recorded_at=LATEST
+            )
+        record_acknowledgement(
+            desk, book, 7, acknowledged_by="Engineer 3", remark="seen", acknowledged_at=LATEST
+        )
+
+
 def with_a_delivery(app: FastAPI) -> Sender:
     """The receiver `ear`, which nobody tells anything, and one event that it did not take: dead, id 1."""
     stores, now = app.state.stores, datetime.now(UTC)
@@ -126,7 +144,14 @@ def with_a_delivery(app: FastAPI) -> Sender:
         book = find_book(connection)
     with stores.desk() as desk:
         put_aside(
-            desk, "ear", book["instance"], 3, kind="cycle.stored", attempts=1, error="", at=now, next_at=now
+            desk,
+            "ear",
+            Reached(book["instance"], 3),
+            kind="cycle.stored",
+            attempts=1,
+            error="",
+            at=now,
+            next_at=now,
         )
         note_attempt(desk, 1, error="answered 500", at=now, next_at=None)
     sender = Sender(Ear(), lambda: stores)

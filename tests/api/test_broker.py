@@ -26,6 +26,7 @@ from collector.config import load_site
 from collector.pushing import PublishPart
 from collector.store.feed import KINDS, find_news
 from tests.api.plant import Plant
+from tests.api.receiving import record_at_desk
 from tests.rigs import RecordingProxy, ScriptedServer
 
 QUICK = Pace(look_every_s=0.02, first_pause_s=0.02, longest_pause_s=0.1)
@@ -258,12 +259,13 @@ async def test_the_document_tells_what_is_really_published(
     has, and the content type is the message's."""
     site, _ = load_site(tmp_path / "site.toml")
     document = publishing_document(part)
+    record_at_desk(stores)
     with stores.book() as book:
         wanted = len(find_news(book, 0, last=100_000))
     async with subscribed(part) as reader, publishing(part, tmp_path) as broker:
         sender = Sender(broker, lambda: stores, QUICK)
         async with running(sender.run(), keep_states(broker, lambda: stores, site, 60)):
-            came = await messages(reader, wanted + 3)
+            came = await messages(reader, wanted + 2 + 3)
     channels = {
         each["address"].replace("{controller}", name): channel
         for channel, each in document["channels"].items()
@@ -285,6 +287,7 @@ async def test_the_document_tells_what_is_really_published(
             assert shown["payload"]["allOf"][1]["properties"]["type"] == {"const": payload["type"]}
         seen.add(channel)
     assert seen >= {"cycle.stored", "statement.closed", "controllerState", "connection"}
+    assert seen >= {"service.recorded", "finding.acknowledged"}
 
 
 @pytest.mark.parametrize("publish", [None, PublishPart(host="broker.plant.example", kinds=("cycle.stored",))])

@@ -9,6 +9,7 @@ from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
 from api.problems import PROBLEMS, problem
+from api.resources.service import NewService
 from api.schemas import (
     access,
     charts,
@@ -90,6 +91,10 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         "/v1/faults/comparison?from=2026-10-24T00:00:00Z&to=2026-10-25T00:00:00Z"
         "&second_from=2026-10-25T00:00:00Z&second_to=2026-10-27T00:00:00Z",
         fault_rates.FaultComparison,
+    ),
+    "/v1/faults/life": (
+        "/v1/faults/life?from=2026-10-01T00:00:00Z&to=2026-11-01T00:00:00Z",
+        fault_rates.FaultLife,
     ),
     "/v1/findings": ("/v1/findings", findings.FindingPage),
     "/v1/findings/{commit_number}": ("/v1/findings/{open_finding}", findings.ShownFinding),
@@ -218,6 +223,24 @@ def test_an_example_is_as_the_document_says(document: dict[str, Any], model: typ
     model.model_validate_json(json.dumps(example), strict=True)
     (shown,) = document["components"]["schemas"][model.__name__]["examples"]
     assert shown == example
+
+
+@pytest.mark.parametrize("model", [feed.Feed, records.RecordedService, push.Receiver, push.Delivery])
+def test_an_example_could_be_an_answer(model: type[BaseModel]) -> None:
+    """Whoever builds on it is not led astray."""
+    extra = model.model_config["json_schema_extra"]
+    assert isinstance(extra, dict)
+    for example in extra["examples"]:  # type: ignore[union-attr]
+        model.model_validate_json(json.dumps(example), strict=True)
+
+
+async def test_the_examples_of_a_service_are_taken(client: httpx.AsyncClient) -> None:
+    """One by one: recorded, corrected, withdrawn."""
+    examples = NewService.model_config["json_schema_extra"]["examples"]  # type: ignore[index]
+    for number, example in enumerate(examples):  # type: ignore[arg-type]
+        body = example | ({"corrects": str(number)} if number else {})
+        body |= {"done_at": "2026-07-01T05:10:00Z"} if "done_at" in example else {}
+        assert (await client.post("/v1/tools/2042/service", json=body)).status_code == 201
 
 
 async def test_the_index_leads_to_every_list(client: httpx.AsyncClient) -> None:

@@ -1,18 +1,24 @@
-"""The feed: everything that was committed, in order, at least once, with nothing slipping in behind."""
+"""The feed: everything that was committed in the book and on the desk, each in order, at least once, with
+nothing slipping in behind."""
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from typing import Any
 
 import httpx
 import pytest
+from fastapi import FastAPI
 from sqlalchemy import create_engine, text
 
+from api.schemas.common import Problem
 from api.schemas.feed import Feed
+from api.stores import Stores
+from collector.errors import StoreError
 from collector.model import FaultRaised, SettingChange
 from collector.store.feed import SOURCES
-from tests.api.asking import bearer, make_token
+from tests.api.asking import asking, bearer, make_token
 from tests.api.plant import LATEST, MOVED, Plant, writing
 
 
@@ -53,6 +59,99 @@ async def test_the_feed_is_every_record_once_in_the_order_of_commit(
     found = [item["data"]["commit_number"] for item in items if item["kind"] == "finding.began"]
     assert found == [str(number) for number in plant.findings]
     assert {item["kind"] for item in items} >= {"finding.ended", "statement.closed"}
+
+
+SERVICE = "/v1/tools/2042/service"
+
+
+async def serve(client: httpx.AsyncClient, hour: int) -> str:
+    """Record a service. Returns: its number."""
+    done = {"done_by": "Fitter 7", "done_at": f"2026-10-25T{hour:02}:00:00Z"}
+    answer = await client.post(SERVICE, json=done)
+    assert answer.status_code == 201
+    return str(answer.json()["number"])
+
+
+@pytest.mark.parametrize("limit", [1000, 7, 1])
+async def test_what_people_record_is_in_the_feed(client: httpx.AsyncClient, plant: Plant, limit: int) -> None:
+    """Each record once, in order of commit, as its list shows it; and the book as it is without."""
+    without = await everything(client, limit=1000)
+    numbers = [await serve(client, hour) for hour in range(3)]
+    seen = {"acknowledged_by": "Engineer 3", "remark": "punch ordered"}
+    await client.post(f"/v1/findings/{plant.findings[-1]}/acknowledgement", json=seen)
+    await client.post(SERVICE, json={"corrects": numbers[1], "withdrawn": True})
+    kinds = "service.recorded,finding.acknowledged" if limit == 1 else None
+    items = await everything(client, limit=limit, **({"kinds": kinds} if kinds else {}))
+    recorded = [item for item in items if item["kind"] in ("service.recorded", "finding.acknowledged")]
+    assert [item["number"] for item in recorded] == ["1", "2", "3", "4", "5"]
+    assert len({item["id"] for item in items}) == len(items)
+    services = {item["number"]: item for item in recorded if item["kind"] == "service.recorded"}
+    for shown in (await client.get(SERVICE)).json()["items"]:
+        data = services[shown["number"]]["data"]
+        assert data == shown | {"tool": {"maker": MOVED.maker, "model": MOVED.model, "serial": MOVED.serial}}
+    assert (services["2"]["data"]["corrected_by"], services["5"]["data"]["withdrawn"]) == ("5", True)
+    acknowledged = recorded[3]["data"]
+    assert (acknowledged["finding"], acknowledged["remark"]) == (str(plant.findings[-1]), "punch ordered")
+    if kinds is None:
+        assert [item for item in items if item not in recorded] == without
+
+
+async def test_a_follower_of_both_gets_what_is_new_in_either(client: httpx.AsyncClient, plant: Plant) -> None:
+    """And nothing twice."""
+    *_, last = [body async for body in pages(client, limit=1000)]
+    await serve(client, 1)
+    change = SettingChange("set_torque_nm", 2.5, 2.7, LATEST, LATEST + timedelta(seconds=1))
+    async with writing(plant) as filling:
+        await filling.commit("A-02", settings=(change,))
+    first = (await client.get("/v1/feed", params={"after": last["next"], "limit": 1})).json()
+    assert ([item["kind"] for item in first["items"]], first["more"]) == (["service.recorded"], True)
+    second = (await client.get("/v1/feed", params={"after": first["next"], "limit": 1})).json()
+    assert ([item["kind"] for item in second["items"]], second["more"]) == (["setting.changed"], False)
+    await serve(client, 2)
+    third = (await client.get("/v1/feed", params={"after": second["next"]})).json()
+    assert [item["number"] for item in third["items"]] == ["2"]
+
+
+async def test_a_service_answers_who_waits(client: httpx.AsyncClient) -> None:
+    """As soon as it is recorded."""
+    *_, last = [body async for body in pages(client, limit=1000)]
+    asked = {"after": last["next"], "wait": 60}
+    waiting = asyncio.create_task(client.get("/v1/feed", params=asked, timeout=90))
+    number = await serve(client, 1)
+    assert [item["number"] for item in (await waiting).json()["items"]] == [number]
+
+
+async def test_while_the_desk_can_not_be_read_the_feed_says_so_and_passes_nothing_over(
+    app: FastAPI, plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The book goes on; what was recorded meanwhile comes when it can be read."""
+    async with asking(app) as client:
+        *_, last = [body async for body in pages(client, limit=1000)]
+        await serve(client, 1)
+        change = SettingChange("set_torque_nm", 2.5, 2.7, LATEST, LATEST + timedelta(seconds=1))
+        async with writing(plant) as filling:
+            await filling.commit("A-02", settings=(change,))
+        begun_so = None
+        with monkeypatch.context() as broken:
+            broken.setattr(Stores, "reading_desk", no_desk)
+            for after in (last["next"], None):
+                body = [body async for body in pages(client, after, limit=1000)][-1]
+                assert (body["desk"], body["unknown"]) == (None, {"desk": "the disk reports an error"})
+                assert body["items"][-1]["kind"] == "setting.changed"
+                assert "service.recorded" not in {item["kind"] for item in body["items"]}
+                again = (await client.get("/v1/feed", params={"after": body["next"]})).json()
+                assert (again["items"], again["more"]) == ([], False)
+                followed, begun_so = begun_so or body["next"], again["next"]
+        for after in (followed, begun_so):
+            body = (await client.get("/v1/feed", params={"after": after})).json()
+            assert [item["kind"] for item in body["items"]] == ["service.recorded"]
+            assert body["unknown"] == {}
+
+
+@contextmanager
+def no_desk(_: Stores) -> Iterator[None]:
+    raise StoreError("the disk reports an error")
+    yield
 
 
 async def test_what_the_feed_names_can_be_fetched(client: httpx.AsyncClient) -> None:
@@ -110,21 +209,56 @@ async def test_an_integrator_does_not_see_what_people_set(client: httpx.AsyncCli
         client.headers.update(bearer(make_token(plant.address, scope, scope)))
         items = await everything(client)
         assert ("setting.changed" in {item["kind"] for item in items}) is sees
-        asked = await client.get("/v1/feed", params={"kinds": "setting.changed"})
-        assert asked.status_code == (200 if sees else 422)
+        for kind in ("setting.changed", "finding.began", "finding.acknowledged"):
+            asked = await client.get("/v1/feed", params={"kinds": kind})
+            assert asked.status_code == (200 if sees else 422)
+
+
+async def test_an_integrator_sees_services(client: httpx.AsyncClient, plant: Plant) -> None:
+    """They are what a count begins anew from."""
+    await serve(client, 1)
+    client.headers.update(bearer(make_token(plant.address, "mes", "integrate")))
+    assert "service.recorded" in {item["kind"] for item in await everything(client)}
 
 
 async def test_a_cursor_of_another_book_or_from_its_future_is_refused(
     client: httpx.AsyncClient, plant: Plant
 ) -> None:
     """Both happen when a backup was restored; the answer says what to do."""
+    await serve(client, 1)
     *_, last = [body async for body in pages(client, limit=1000)]
-    engine = create_engine(f"sqlite:///{plant.address.folder}/book.sqlite")
     for change in ("commit_number = commit_number - 1", "instance = 'another'"):
-        with engine.begin() as connection:
-            connection.execute(text(f"UPDATE book SET {change}"))
+        change_room(plant, "book", change)
         refused = await client.get("/v1/feed", params={"after": last["next"]})
         assert (refused.status_code, refused.json()["type"]) == (410, "/problems/book-replaced")
+        anew = [body async for body in pages(client, refused.json()["next"], limit=1000)]
+        kinds = [item["kind"] for body in anew for item in body["items"]]
+        assert kinds.count("cycle.stored") == len(plant.cycles)
+        assert "service.recorded" not in kinds
+
+
+async def test_a_cursor_of_another_desk_or_from_its_future_is_refused(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """With a cursor that begins with the first record of the desk, and goes on in the book."""
+    for hour in range(2):
+        await serve(client, hour)
+    *_, last = [body async for body in pages(client, limit=1000)]
+    for change in ("commit_number = 1", "instance = 'another'"):
+        change_room(plant, "desk", change)
+        refused = await client.get("/v1/feed", params={"after": last["next"]})
+        problem = Problem.model_validate_json(refused.content)
+        assert (problem.status, problem.type) == (410, "/problems/desk-replaced")
+        assert "restored from a backup or begun anew; pull anew what may be missing" in problem.detail
+        again = (await client.get("/v1/feed", params={"after": problem.next})).json()
+        assert {item["kind"] for item in again["items"]} == {"service.recorded"}
+        assert again["desk"] == problem.desk
+
+
+def change_room(plant: Plant, room: str, change: str) -> None:
+    engine = create_engine(f"sqlite:///{plant.address.folder}/{room}.sqlite")
+    with engine.begin() as connection:
+        connection.execute(text(f"UPDATE {room} SET {change}"))
     engine.dispose()
 
 

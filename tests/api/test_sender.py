@@ -19,7 +19,7 @@ from collector.model import SettingChange
 from collector.store.deliveries import find_deliveries, find_place, resume, send_again
 from collector.store.feed import find_news
 from tests.api.plant import LATEST, Plant, writing
-from tests.api.receiving import Ear
+from tests.api.receiving import Ear, record_at_desk
 
 QUICK = Pace(
     look_every_s=0.02,
@@ -60,6 +60,13 @@ def numbers_in(stores: Stores, last: int = 100_000) -> list[int]:
         return [row["number"] for row in find_news(book, 0, last=last)]
 
 
+def ids_in(stores: Stores) -> list[str]:
+    """Of the desk, then of the book."""
+    with stores.book() as book, stores.reading_desk() as desk:
+        rows = [*find_news(desk, 0, room="desk", last=1000), *find_news(book, 0, last=100_000)]
+    return [f"{row['instance']}-{row['number']}" for row in rows]
+
+
 def put_aside(stores: Stores, **which: Any) -> list[dict[str, Any]]:
     with stores.desk() as desk:
         return find_deliveries(desk, last=1000, **which)
@@ -82,7 +89,7 @@ async def test_a_receiver_is_told_everything_in_order(stores: Stores) -> None:
     with stores.desk() as desk:
         place = find_place(desk, "ear")
     assert place is not None
-    assert place.number >= wanted[-1]
+    assert place.book.number >= wanted[-1]
 
 
 async def test_a_new_receiver_is_told_what_is_new_from_now_on(stores: Stores, plant: Plant) -> None:
@@ -101,23 +108,83 @@ async def test_only_the_kinds_that_the_site_file_names(stores: Stores) -> None:
     ear = Ear()
     ear.kinds = ("statement.closed", "gap.listed")
     async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
-        await until(lambda: sender.place is not None and sender.place.number >= numbers_in(stores)[-1])
+        await until(lambda: sender.place is not None and sender.place.book.number >= numbers_in(stores)[-1])
     assert {each.kind for each in ear.told} == {"statement.closed", "gap.listed"}
 
 
 async def test_after_an_end_at_any_place_nothing_is_missing(stores: Stores) -> None:
-    """A few are told again, under the same ids: no more than there are in a batch."""
-    ear, wanted = Ear(), numbers_in(stores)
+    """A few are told again, under the same ids: no more than there are in a batch. So of the desk as well."""
+    record_at_desk(stores, services=BATCH + 3)
+    ear, wanted = Ear(), ids_in(stores)
     for stop in (1, 7, BATCH, BATCH + 1, 3 * BATCH + 5):
         ear.hangs_after = len(ear.told) + stop
         async with telling(Sender(ear, lambda: stores, QUICK)):
             await until(lambda: len(ear.told) == ear.hangs_after)
     ear.hangs_after = None
     async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
-        await until(lambda: sender.place is not None and sender.place.number >= wanted[-1])
-    assert sorted(set(ear.numbers)) == wanted
-    assert len({each.id for each in ear.told}) == len(wanted)
+        await until(lambda: sender.place is not None and sender.place.book.number >= numbers_in(stores)[-1])
+    assert list(dict.fromkeys(each.id for each in ear.told)) == wanted
     assert len(ear.told) - len(wanted) <= 5 * BATCH
+
+
+async def test_what_people_record_is_told_before_a_backlog_of_cycles(stores: Stores) -> None:
+    """In order, among what controllers say, each with the instance that it is of."""
+    record_at_desk(stores, services=2)
+    ear, wanted = Ear(), ids_in(stores)
+    async with telling(Sender(ear, lambda: stores, QUICK)):
+        await until(lambda: len(ear.told) >= len(wanted))
+        record_at_desk(stores, services=3)
+        await until(lambda: len(ear.told) > len(wanted))
+    assert [each.id for each in ear.told[:-1]] == wanted
+    assert [each.kind for each in ear.told[:3]] == ["service.recorded"] * 2 + ["finding.acknowledged"]
+    assert (ear.told[-1].kind, ear.told[-1].number) == ("service.recorded", 4)
+
+
+async def test_a_new_receiver_is_told_of_services_from_now_on(stores: Stores) -> None:
+    """As of what the book holds."""
+    record_at_desk(stores)
+    ear = Ear()
+    ear.begin = "now"
+    async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
+        await until(lambda: sender.place is not None)
+        record_at_desk(stores, services=2)
+        await until(lambda: bool(ear.told))
+    assert [(each.kind, each.number) for each in ear.told] == [("service.recorded", 3)]
+
+
+async def test_a_service_that_is_not_taken_is_sent_again_under_its_id(stores: Stores) -> None:
+    """It holds up nobody, and a cycle of the same number is another event."""
+    record_at_desk(stores)
+    ear, wanted = Ear(), ids_in(stores)
+    ear.raises = {wanted[0]: [NotTaken("answered 500")] * 3}
+    async with telling(Sender(ear, lambda: stores, QUICK)):
+        await until(lambda: len(ear.told) >= len(wanted))
+        await until(lambda: put_aside(stores) == [])
+    told = [each.id for each in ear.told]
+    assert sorted(told) == sorted(wanted)
+    assert told[0] == wanted[1]
+    assert next(each.kind for each in ear.told if each.id == wanted[0]) == "service.recorded"
+
+
+async def test_another_desk_is_told_from_its_first_record(stores: Stores, plant: Plant) -> None:
+    """And the book is gone on with."""
+    record_at_desk(stores)
+    ear, wanted = Ear(), ids_in(stores)
+    async with telling(Sender(ear, lambda: stores, QUICK)):
+        await until(lambda: len(ear.told) >= len(wanted))
+        set_room(plant, "desk", "instance = 'another'")
+        await until(lambda: len(ear.told) >= len(wanted) + 2)
+    assert [each.id for each in ear.told[-2:]] == ["another-1", "another-2"]
+
+
+async def test_a_desk_from_before_what_was_told_is_not_gone_on_with(stores: Stores, plant: Plant) -> None:
+    """As with the book."""
+    record_at_desk(stores)
+    ear = Ear()
+    async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
+        await until(lambda: sender.place is not None and sender.place.desk.number == 2)
+        set_room(plant, "desk", "commit_number = 1")
+        await until(lambda: "the desk stands before what was told" in (sender.waits or ""))
 
 
 async def test_a_receiver_that_is_away_is_told_in_order_when_it_is_back(stores: Stores) -> None:
@@ -206,7 +273,7 @@ async def test_another_book_is_told_from_its_first_record(stores: Stores, plant:
     ear, wanted = Ear(), numbers_in(stores)
     async with telling(Sender(ear, lambda: stores, QUICK)):
         await until(lambda: len(ear.told) >= len(wanted))
-        set_book(plant, "instance = 'another'")
+        set_room(plant, "book", "instance = 'another'")
         await until(lambda: len(ear.told) >= 2 * len(wanted))
     assert ear.numbers == wanted * 2
     assert len({each.id for each in ear.told}) == 2 * len(wanted)
@@ -217,15 +284,15 @@ async def test_a_book_from_before_what_was_told_is_not_gone_on_with(stores: Stor
     """It would give numbers twice, and with them ids; the sender says so and waits."""
     ear, wanted = Ear(), numbers_in(stores)
     async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
-        await until(lambda: sender.place is not None and sender.place.number >= wanted[-1])
-        set_book(plant, "commit_number = commit_number - 1")
+        await until(lambda: sender.place is not None and sender.place.book.number >= wanted[-1])
+        set_room(plant, "book", "commit_number = commit_number - 1")
         await until(lambda: "restored from a backup" in (sender.waits or ""))
 
 
-def set_book(plant: Plant, change: str) -> None:
-    engine = create_engine(f"sqlite:///{plant.address.folder}/book.sqlite")
+def set_room(plant: Plant, room: str, change: str) -> None:
+    engine = create_engine(f"sqlite:///{plant.address.folder}/{room}.sqlite")
     with engine.begin() as connection:
-        connection.execute(text(f"UPDATE book SET {change}"))
+        connection.execute(text(f"UPDATE {room} SET {change}"))
     engine.dispose()
 
 
@@ -237,10 +304,10 @@ async def test_a_mistake_of_our_own_with_one_event_is_one_delivery(
 
     wanted, made = numbers_in(stores), module.event_of
 
-    def fails(row: Any, book: str) -> Any:
+    def fails(row: Any) -> Any:
         if row["number"] == wanted[2]:
             raise OverflowError
-        return made(row, book)
+        return made(row)
 
     monkeypatch.setattr(module, "event_of", fails)
     ear = Ear()

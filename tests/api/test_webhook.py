@@ -23,7 +23,7 @@ from collector.pushing import WebhookPart
 from collector.store.deliveries import find_deliveries
 from collector.store.feed import KINDS, find_news
 from tests.api.plant import Plant
-from tests.api.receiving import SECRET, HttpReceiver, Request, status
+from tests.api.receiving import SECRET, HttpReceiver, Request, record_at_desk, status
 from tests.certificates import certificate
 
 __all__ = ["certificate"]
@@ -211,16 +211,18 @@ def stores(plant: Plant) -> Iterator[Stores]:
 
 def test_every_kind_is_told_in_an_envelope_as_the_model_says(stores: Stores) -> None:
     """And each kind that the plant has: its own type, an instant with Z, an id without a full stop."""
-    with stores.book() as book:
-        rows = find_news(book, 0, last=100_000)
+    record_at_desk(stores)
+    with stores.book() as book, stores.reading_desk() as desk:
+        rows = [*find_news(book, 0, last=100_000), *find_news(desk, 0, room="desk")]
     seen = set()
     for row in rows:
-        event = event_of(row, "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52")
+        event = event_of(row)
         told = ToldEvent.model_validate_json(event.body, strict=True)
         assert told.type == f"clampbook.{row['kind']}"
         assert told.data.number == str(row["number"])
         assert told.data.cautions
-        assert told.id.endswith(f"-{row['number']}")
+        assert told.id == told.data.id == f"{row['instance']}-{row['number']}"
+        assert told.source == f"urn:uuid:{row['instance']}"
         assert "." not in told.id
         seen.add(row["kind"])
     assert seen >= set(KINDS) - {"gap.closed", "setting.changed", "count.changed", "clock.changed"}

@@ -243,7 +243,7 @@ def test_version_and_help_need_no_site(tmp_path: Path) -> None:
     """Asked anywhere, they answer; every command is in the help."""
     assert clampbook("--version", cwd=tmp_path).stdout == f"clampbook {__version__}\n"
     said = clampbook("--help", cwd=tmp_path).stdout
-    for command in ("run", "collect", "serve", "simulate", "check", "cycles", "audit", "token"):
+    for command in ("run", "collect", "serve", "simulate", "check", "cycles", "audit", "restored", "token"):
         assert f"\n    {command} " in said
     for command in ("serve", "simulate"):
         assert clampbook(command, "--help", cwd=tmp_path).returncode == 0
@@ -259,6 +259,24 @@ async def close_a_day(site: Path) -> None:
         reader = open_book_reader(loaded.store_address)
         await close_line(reader, writer, rules_of(loaded, layouts, "L1"), Seen(), lambda: after)
         reader.dispose()
+
+
+async def test_restored_makes_the_book_another_instance(site: Path) -> None:
+    """And says what integrators have to do; not while a collector writes it, and not without a book."""
+    none = clampbook("restored", "--site", site)
+    assert (none.returncode, none.stdout) == (1, "")
+    assert "there is no book of this version yet" in none.stderr
+    async with writing(site) as writer:
+        refused = clampbook("restored", "--site", site)
+        assert refused.returncode == 1
+        assert "another collector writes this book" in refused.stderr
+        before = writer.instance
+    done = clampbook("restored", "--site", site)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert f"up to commit 0 it was {before}" in done.stdout
+    assert "pull the statements of every plant day that it has booked again" in done.stdout
+    async with writing(site) as writer:
+        assert f"The book is instance {writer.instance} from here on" in done.stdout
 
 
 async def test_verify_counts_every_statement_again(site: Path) -> None:

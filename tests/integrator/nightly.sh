@@ -1,7 +1,7 @@
 #!/bin/sh
 # Pull what was closed since the last time: nightly.sh http://127.0.0.1:8470 folder
 # Keeps the latest revision of each shift as folder/LINE_DAY_SHIFT.json. Fails, and says so, when a shift that is
-# over is not closed yet; run it again.
+# over is not closed yet; run it again. After 410 (the book was restored from a backup) empty the folder first.
 set -eu
 base=$1 folder=$2
 mkdir -p "$folder"

@@ -92,6 +92,7 @@ def test_an_envelope_has_what_cloudevents_requires() -> None:
     """id, source, specversion, type: text that is not empty; time as RFC 3339; the data as JSON inside."""
     row = {
         "kind": "clock.changed",
+        "instance": "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52",
         "number": 12,
         "controller": "L1-03",
         "commit_number": 12,
@@ -99,7 +100,7 @@ def test_an_envelope_has_what_cloudevents_requires() -> None:
         "after_ms": 2.0,
         "noticed_at": datetime(2018, 4, 5, 3, 56, 24, tzinfo=UTC),
     }
-    envelope = orjson.loads(event_of(row, "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52").body)
+    envelope = orjson.loads(event_of(row).body)
     for name in ("id", "source", "specversion", "type"):
         assert isinstance(envelope[name], str)
         assert envelope[name]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from collector.layouts.decoder import Decoder
 from tests.simulated.network import Weather
+from tests.simulated.truth import log_row_of
 
 if TYPE_CHECKING:
     from tests.simulated.world import Site, World
@@ -290,7 +291,11 @@ async def log_brought(world: "World", site: "Site", dice: random.Random) -> bool
     left_out = dice.choice([{}, {"total_count": None}, {"tool_serial": None}])
     decoder = Decoder(site.kind.layout)
     rows = [
-        replace(decoder.decode_cycle(each.raw), raw=b"row %d" % each.true_id, **left_out)
+        replace(
+            decoder.decode_cycle(each.raw),
+            raw=log_row_of(each.true_id, "tool_serial" not in left_out),
+            **left_out,
+        )
         for each in made[first:last]
         if each.readable
     ]

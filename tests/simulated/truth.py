@@ -33,6 +33,11 @@ def filler_of(true_id: int, number: int) -> int:
     return true_id * (number + 3) * 31 % 65_536
 
 
+def log_row_of(true_id: int, names_tool: bool) -> bytes:
+    """The row of a log that tells of a cycle."""
+    return b"row %d" % true_id + (b"" if names_tool else b", of no tool")
+
+
 def samples_of(true_id: int, most: int) -> tuple[int, ...]:
     return tuple((true_id * 31 + each * 17) % 50_000 for each in range(most - true_id % max(most // 3, 1)))
 

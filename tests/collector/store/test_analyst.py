@@ -18,7 +18,7 @@ from collector.analyst import Analyst, Look, Mark, work
 from collector.config import Site
 from collector.model import Entry, MountChange, Position, SettingChange, ToolName
 from collector.store import tables
-from collector.store.desk import record_service
+from collector.store.desk import record_service, withdraw_service
 from collector.store.engine import StoreAddress, migrate_desk, open_desk
 from collector.store.findings import find_findings
 from collector.store.writer import Writer
@@ -74,11 +74,18 @@ class Rig:
         before = Position(1, made) if made else None
         return Entry(controller, before, Position(1, made + count) if made + count else None, **content)
 
-    def serve(self, tool: ToolName, at: datetime) -> None:
+    def serve(self, tool: ToolName, at: datetime, corrects: int | None = None) -> int:
+        """Returns: the record's number."""
         with self.desk.begin() as connection:
-            record_service(
-                connection, tool, done_at=at, done_by="Fitter 7", remark="", at_count=0, recorded_at=NOW
-            )
+            made, _ = record_service(
+                connection, tool, done_at=at, done_by="Fitter 7", remark="", at_count=0, recorded_at=NOW,
+                corrects=corrects,
+            )  # fmt: skip
+        return int(made["commit_number"])
+
+    def withdraw(self, tool: ToolName, number: int) -> None:
+        with self.desk.begin() as connection:
+            withdraw_service(connection, tool, number, remark="", recorded_at=NOW)
 
     async def look(self, mark: Mark | None = None) -> Look:
         """With a process of its own each time, as after any restart; what it finds is stored."""
@@ -239,6 +246,35 @@ async def test_a_service_that_is_due_is_found_and_ends_while_the_tool_lies_on_a_
     rig.serve(TOOL, seconds(275))
     await rig.look(mark)
     assert (rig.newest()["state"], rig.newest()["ended_at"]) == ("ended", seconds(275))
+
+
+async def test_a_service_that_is_corrected_is_counted_from_anew(rig: Rig) -> None:
+    """Though there is no other cycle, and as many services as before; withdrawn, nothing is due any more."""
+    number = rig.serve(TOOL, seconds(200) + timedelta(seconds=1))
+    await rig.make("L1-01", SPAN + 14)
+    mark = (await rig.look()).mark
+    assert rig.findings() == []
+    number = rig.serve(TOOL, seconds(10) + timedelta(seconds=1), corrects=number)
+    mark = (await rig.look(mark)).mark
+    assert (rig.newest()["kind"], rig.newest()["began_at"]) == ("service_overdue", seconds(SPAN + 10))
+    rig.withdraw(TOOL, number)
+    await rig.look(mark)
+    assert (rig.newest()["state"], rig.newest()["ended_because"]) == (
+        "ended",
+        "the service that it was counted from is not on record any more",
+    )
+
+
+async def test_a_desk_that_can_not_be_read_ends_nothing_that_is_due(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No services on record is another thing than no word of them."""
+    rig.serve(TOOL, seconds(10) + timedelta(seconds=1))
+    await rig.make("L1-01", SPAN + 14)
+    mark = (await rig.look()).mark
+    monkeypatch.setattr(Analyst, "_find_services", lambda _: None)
+    await rig.look(mark)
+    assert [(kind, state) for kind, _, state in rig.findings()] == [("service_overdue", "open")]
 
 
 async def test_a_service_before_the_book_was_begun_tells_nothing(rig: Rig) -> None:

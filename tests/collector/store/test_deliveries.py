@@ -21,8 +21,10 @@ from collector.store.deliveries import (
     send_again,
 )
 from collector.store.engine import StoreAddress, migrate_desk, open_desk
+from collector.store.feed import Reached
 from collector.store.tables import delivery, told
 
+BOOK, DESK = Reached("book-1", 7), Reached("desk-1", 3)
 NOW = datetime(2026, 11, 26, 2, tzinfo=UTC)
 SECOND = timedelta(seconds=1)
 
@@ -40,8 +42,8 @@ def desk(book_address: StoreAddress) -> Iterator[Engine]:
 
 def put(desk: Connection, number: int, receiver: str = "mes", wait: timedelta = SECOND) -> None:
     put_aside(
-        desk, receiver, "book-1", number, kind="gap.listed", attempts=1, error="answered 500", at=NOW,
-        next_at=NOW + wait,
+        desk, receiver, Reached("book-1", number), kind="gap.listed", attempts=1, error="answered 500",
+        at=NOW, next_at=NOW + wait,
     )  # fmt: skip
 
 
@@ -53,21 +55,22 @@ def test_a_place_is_kept_and_moves_on(desk: Engine) -> None:
     """One row a receiver; the numbers of commits have 64 bits."""
     with desk.begin() as connection:
         assert find_place(connection, "mes") is None
-        for place in (Place("book-1", 7, NOW), Place("book-2", 2**62, NOW + SECOND)):
+        far = Reached("book-2", 2**62)
+        for place in (Place(BOOK, DESK, NOW), Place(far, Reached("desk-2", 2**61), NOW + SECOND)):
             keep_place(connection, "mes", place)
-            keep_place(connection, "broker", Place("book-1", 1, NOW))
+            keep_place(connection, "broker", Place(BOOK, DESK, NOW))
             assert find_place(connection, "mes") == place
 
 
 def test_a_receiver_that_was_stopped_is_resumed_where_it_was(desk: Engine) -> None:
     """The reason is gone, the place is not."""
     with desk.begin() as connection:
-        keep_place(connection, "mes", Place("book-1", 7, NOW, "answered 410"))
+        keep_place(connection, "mes", Place(BOOK, DESK, NOW, "answered 410"))
         found = find_place(connection, "mes")
         assert found is not None
         assert found.stopped_because == "answered 410"
         resume(connection, "mes")
-        assert find_place(connection, "mes") == Place("book-1", 7, NOW)
+        assert find_place(connection, "mes") == Place(BOOK, DESK, NOW)
 
 
 def test_what_was_put_aside_is_due_in_its_time(desk: Engine) -> None:
@@ -82,6 +85,16 @@ def test_what_was_put_aside_is_due_in_its_time(desk: Engine) -> None:
         assert numbers(connection, NOW + SECOND) == [4]
         assert numbers(connection, NOW + 3 * SECOND) == [4, 3]
         assert next_due_at(connection, "broker") is None
+
+
+def test_the_same_number_of_book_and_desk_is_two_events(desk: Engine) -> None:
+    """Each is put aside by itself."""
+    with desk.begin() as connection:
+        put(connection, 3)
+        put_aside(
+            connection, "mes", DESK, kind="service.recorded", attempts=1, error="", at=NOW, next_at=NOW
+        )  # fmt: skip
+        assert numbers(connection, NOW + SECOND) == [3, 3]
 
 
 def test_an_attempt_puts_it_off_or_ends_it(desk: Engine) -> None:

@@ -126,7 +126,7 @@ def test_a_failed_migration_leaves_nothing_behind(
     """A migration is done whole or not at all."""
     engine = open_book_writer(book_address)
     with monkeypatch.context() as patch:
-        patch.setattr("collector.store.engine.uuid.uuid4", lambda: 1 / 0)
+        patch.setattr("collector.store.instances.uuid.uuid4", lambda: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             migrate_book(engine)
     assert not is_book_ready(engine)

@@ -418,10 +418,11 @@ async def test_a_message_without_a_time_closes_no_old_gap(
 ) -> None:
     """It can only have been overtaken by messages of just now; hours later it is another memory's."""
     await book(writer, gap(2, 19, 1, 20))
-    assert await take(writer, late(5), from_log=False) == LateOutcome(1, 0, 0, 0)
-    clock[0] += timedelta(hours=1)
-    assert await take(writer, late(6), from_log=False) == LateOutcome(0, 0, 0, 1)
-    assert await take(writer, late(7, 7), from_log=False) == LateOutcome(1, 0, 0, 0), "its time says it"
+    message = {"from_log": False, "overtaken_since": clock[0]}
+    assert await take(writer, late(5), **message) == LateOutcome(1, 0, 0, 0)
+    message["overtaken_since"] += timedelta(hours=1)
+    assert await take(writer, late(6), **message) == LateOutcome(0, 0, 0, 1)
+    assert await take(writer, late(7, 7), **message) == LateOutcome(1, 0, 0, 0), "its time says it"
 
 
 async def test_a_time_at_the_edge_fits_by_its_uncertainty(writer: Writer, book_reader: Engine) -> None:

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine
 from collector.canonical_json import canonical
 from collector.statements import hash_of
 from collector.store import tables
+from collector.store.instances import renew
 from collector.store.verification import find_verification
 from tests.collector.store.line_rig import MET, LineRig, line_rig
 
@@ -57,6 +58,19 @@ async def test_what_came_since_is_pending_and_not_wrong(line: LineRig) -> None:
     assert ["something came since revision 1" in each for each in found["pending"]] == [True]
 
 
+async def test_the_chain_goes_over_the_instances_of_a_book(line: LineRig) -> None:
+    """Each statement names the instance that gave its number out; what is changed shows as before."""
+    await line.writer._call(lambda connection: renew(connection, MET + 50 * HOUR, "it was restored"))
+    await line.read_through(MET + 60 * HOUR)
+    await line.close(MET + 60 * HOUR)
+    found = verified(line)
+    assert (found["verified"], found["mistakes"]) == (True, [])
+    assert len({each["book"] for each in line.bodies()}) == 2
+    for spoil, says in ((said_of_another_book, "its book is"), (one_more, "is not the one that was hashed")):
+        await line.writer._call(spoil)
+        assert any(says in each for each in verified(line)["mistakes"])
+
+
 async def test_without_statements_nothing_is_verified(book_engine: Engine, book_reader: Engine) -> None:
     """Which is not the same as good."""
     async with line_rig(book_engine, book_reader, "L1-01") as rig:
@@ -93,6 +107,14 @@ def said_complete(connection: Connection) -> None:
     change(connection, row.commit_number, complete=not row.complete)
 
 
+def said_of_another_book(connection: Connection) -> None:
+    """In the last, with a hash that fits: no other statement names it."""
+    row = connection.execute(statement.select().order_by(statement.c.commit_number.desc())).first()
+    assert row is not None
+    body = canonical(orjson.loads(row.body) | {"book": "another"})
+    change(connection, row.commit_number, body=body, hash=hash_of(body))
+
+
 def a_cycle_gone(connection: Connection) -> None:
     connection.execute(cycle.delete().where(cycle.c.controller_id == 1, cycle.c.sequence == 3))
 
@@ -115,6 +137,7 @@ def change(connection: Connection, number: int, **values: Any) -> None:
         (one_more_and_hashed, "the cycles give"),
         (taken_out, "it does not follow the statement before it"),
         (said_complete, "its complete is"),
+        (said_of_another_book, "its book is"),
         (a_cycle_gone, "the cycles give"),
         (a_result_changed, "the cycles give"),
     ],

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import httpx
@@ -16,11 +17,13 @@ import pytest
 from api.stores import Stores
 from collector.model import SettingChange
 from collector.store.engine import StoreAddress
-from collector.store.feed import find_news
+from collector.store.feed import find_head, find_news
 from tests.api.plant import LATEST, Plant, make_plant, write_site, writing
 from tests.api.receiving import SECRET, HttpReceiver, Request, status
 from tests.processes import ended, eventually, free_port, logged, running
 
+Told = tuple[str, str, str]
+"""Source, commit number and type: what an event is."""
 pytestmark = pytest.mark.timeout(300)
 KILLS_AFTER = (1, 45, 130, 300)
 """Requests that the receiver has had: in the first batch, in mid-batch, further on."""
@@ -41,8 +44,10 @@ async def test_after_kills_of_the_api_nothing_is_missing_and_a_repeat_has_its_id
                 await receiver.until(lambda requests=requests: len(receiver.requests) >= requests, 60)
                 if number == 1:
                     await answers_quickly(port)
+                await serve(port, number)
             await change(plant, 2.7 + number / 10)
-        wanted = numbers_in(plant)
+        wanted = ids_in(plant)
+        assert sum(each.startswith(desk_of(plant)) for each in wanted) == len(KILLS_AFTER)
         async with running("api", "--site", str(site), log=log) as process:
             await receiver.until(lambda: set(receiver.taken) >= wanted, 120)
 
@@ -54,9 +59,9 @@ async def test_after_kills_of_the_api_nothing_is_missing_and_a_repeat_has_its_id
         await forget(reader, prefix)
     assert set(receiver.taken) == wanted
     assert set(heard) == wanted
-    for ids in (receiver.taken, heard):
-        assert all(len(each) == 1 for each in ids.values()), "a repeat under another id"
-        assert len({next(iter(each)) for each in ids.values()}) == len(wanted)
+    for events in (receiver.taken, heard):
+        assert all(len(each) == 1 for each in events.values()), "another event under the same id"
+        assert len({next(iter(each)) for each in events.values()}) == len(wanted), "a repeat under another id"
     assert not await logged(log, " a mistake of our own")()
 
 
@@ -65,8 +70,8 @@ class Moody(HttpReceiver):
 
     def __init__(self) -> None:
         super().__init__(self._answer)
-        self.taken: dict[int, set[str]] = defaultdict(set)
-        """Commit number -> ids under which it was taken."""
+        self.taken: dict[str, set[Told]] = defaultdict(set)
+        """Id -> the events that were taken under it."""
         self._refused: set[str] = set()
 
     def _answer(self, request: Request) -> bytes | None:
@@ -77,8 +82,12 @@ class Moody(HttpReceiver):
             if number % 211 == 0:
                 return None
             return status(500, "not this") if number % 97 == 0 else status(503, Retry_After="0")
-        self.taken[int(request.event["data"]["number"])].add(event_id)
+        self.taken[event_id].add(told_of(request.event))
         return status(204)
+
+
+def told_of(event: dict[str, Any]) -> Told:
+    return event["source"], event["data"]["number"], event["type"]
 
 
 def told(url: str, mosquitto: tuple[str, int], prefix: str, port: int) -> str:
@@ -105,14 +114,14 @@ begin = "first"
 @asynccontextmanager
 async def listening(
     mosquitto: tuple[str, int], prefix: str
-) -> AsyncIterator[tuple[aiomqtt.Client, dict[int, set[str]]]]:
-    """A reader of the events, with what it has heard: commit number -> ids."""
-    heard: dict[int, set[str]] = defaultdict(set)
+) -> AsyncIterator[tuple[aiomqtt.Client, dict[str, set[Told]]]]:
+    """A reader of the events, with what it has heard: id -> events."""
+    heard: dict[str, set[Told]] = defaultdict(set)
 
     async def listen() -> None:
         async for message in client.messages:
             event = orjson.loads(message.payload)  # type: ignore[arg-type]
-            heard[int(event["data"]["number"])].add(event["id"])
+            heard[event["id"]].add(told_of(event))
 
     async with aiomqtt.Client(*mosquitto, protocol=aiomqtt.ProtocolVersion.V5) as client:
         await client.subscribe(f"{prefix}/events/#", qos=1)
@@ -144,9 +153,24 @@ async def change(plant: Plant, torque_nm: float) -> None:
         await filling.commit("A-02", settings=(changed,))
 
 
-def numbers_in(plant: Plant) -> set[int]:
+async def serve(port: int, number: int) -> None:
+    """What is answered with 201 just before the kill has to be told, too."""
+    done = {"done_by": "Fitter 7", "done_at": f"2026-10-25T0{number}:00:00Z"}
+    async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}", timeout=10) as client:
+        assert (await client.post("/v1/tools/2042/service", json=done)).status_code == 201
+
+
+def ids_in(plant: Plant) -> set[str]:
     stores = Stores(plant.address)
-    with stores.book() as book:
-        found = {int(row["number"]) for row in find_news(book, 0, last=100_000)}
+    with stores.book() as book, stores.reading_desk() as desk:
+        rows = [*find_news(book, 0, last=100_000), *find_news(desk, 0, room="desk")]
     stores.close()
-    return found
+    return {f"{row['instance']}-{row['number']}" for row in rows}
+
+
+def desk_of(plant: Plant) -> str:
+    stores = Stores(plant.address)
+    with stores.reading_desk() as desk:
+        instance = find_head(desk, "desk").instance
+    stores.close()
+    return instance

@@ -31,8 +31,21 @@ def create_places() -> None:
         "book",
         Column("instance", Text, nullable=False),
         Column("created_at", BigInteger, nullable=False),
+        Column("since", BigInteger, nullable=False),
         Column("commit_number", BigInteger, nullable=False),
+        Column("home", Text, nullable=False),
         PrimaryKey("instance", name="pk_book"),
+    )
+    op.create_table(
+        "former_instance",
+        Column("place", Integer, nullable=False),
+        Column("instance", Text, nullable=False),
+        Column("since", BigInteger, nullable=False),
+        Column("until", BigInteger, nullable=False),
+        Column("last_commit", BigInteger, nullable=False),
+        Column("because", Text, nullable=False),
+        PrimaryKey("place", name="pk_former_instance"),
+        UniqueConstraint("instance", name="uq_former_instance_instance"),
     )
     op.create_table(
         "controller",

@@ -3,6 +3,7 @@
 from alembic import op
 from sqlalchemy import (
     BigInteger,
+    Boolean,
     Column,
     ForeignKeyConstraint,
     Integer,
@@ -17,8 +18,14 @@ down_revision = None
 
 def upgrade() -> None:
     op.create_table(
+        "desk",
+        Column("instance", Text, nullable=False),
+        Column("commit_number", BigInteger, nullable=False),
+        PrimaryKeyConstraint("instance", name="pk_desk"),
+    )
+    op.create_table(
         "service",
-        Column("service_id", Integer, nullable=False),
+        Column("commit_number", BigInteger, nullable=False, autoincrement=False),
         Column("maker", Text, nullable=False),
         Column("model", Text, nullable=False),
         Column("serial", Text, nullable=False),
@@ -27,18 +34,21 @@ def upgrade() -> None:
         Column("remark", Text, nullable=False),
         Column("at_count", BigInteger, nullable=False),
         Column("recorded_at", BigInteger, nullable=False),
-        PrimaryKeyConstraint("service_id", name="pk_service"),
+        Column("corrects", BigInteger),
+        Column("withdrawn", Boolean, nullable=False),
+        PrimaryKeyConstraint("commit_number", name="pk_service"),
+        UniqueConstraint("corrects", name="uq_service_corrects"),
     )
     op.create_index("ix_service_serial_done_at", "service", ["serial", "done_at"])
     op.create_table(
         "acknowledgement",
-        Column("acknowledgement_id", Integer, nullable=False),
+        Column("commit_number", BigInteger, nullable=False, autoincrement=False),
         Column("book", Text, nullable=False),
         Column("finding", BigInteger, nullable=False),
         Column("acknowledged_by", Text, nullable=False),
         Column("remark", Text, nullable=False),
         Column("acknowledged_at", BigInteger, nullable=False),
-        PrimaryKeyConstraint("acknowledgement_id", name="pk_acknowledgement"),
+        PrimaryKeyConstraint("commit_number", name="pk_acknowledgement"),
     )
     op.create_index("ix_acknowledgement_book_finding", "acknowledgement", ["book", "finding"])
     op.create_table(
@@ -77,7 +87,9 @@ def upgrade() -> None:
         "told",
         Column("receiver", Text, nullable=False),
         Column("book", Text, nullable=False),
-        Column("commit_number", BigInteger, nullable=False),
+        Column("book_number", BigInteger, nullable=False),
+        Column("desk", Text, nullable=False),
+        Column("desk_number", BigInteger, nullable=False),
         Column("told_at", BigInteger, nullable=False),
         Column("stopped_at", BigInteger),
         Column("stopped_because", Text),
@@ -87,7 +99,7 @@ def upgrade() -> None:
         "delivery",
         Column("delivery_id", Integer, nullable=False),
         Column("receiver", Text, nullable=False),
-        Column("book", Text, nullable=False),
+        Column("instance", Text, nullable=False),
         Column("commit_number", BigInteger, nullable=False),
         Column("kind", Text, nullable=False),
         Column("state", Text, nullable=False),
@@ -97,6 +109,6 @@ def upgrade() -> None:
         Column("last_error", Text, nullable=False),
         Column("last_error_at", BigInteger, nullable=False),
         PrimaryKeyConstraint("delivery_id", name="pk_delivery"),
-        UniqueConstraint("receiver", "book", "commit_number", name="uq_delivery_receiver"),
+        UniqueConstraint("receiver", "instance", "commit_number", name="uq_delivery_receiver"),
     )
     op.create_index("ix_delivery_state_receiver_next_at", "delivery", ["state", "receiver", "next_at"])

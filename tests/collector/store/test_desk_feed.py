@@ -1,0 +1,162 @@
+"""What people record is followed without a hole: commit numbers of the desk are given out and seen in one
+order, though several processes write at once, on SQLite and PostgreSQL alike."""
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from itertools import pairwise
+
+import pytest
+from sqlalchemy import Engine
+
+from collector.model import ToolName
+from collector.store.desk import find_desk, record_acknowledgement, record_service
+from collector.store.engine import (
+    StoreAddress,
+    migrate_desk,
+    open_desk,
+    open_desk_reader,
+    store_errors,
+)
+from collector.store.feed import KINDS, SOURCES, find_first_news, find_head, find_news
+from collector.store.instances import Lineage
+from collector.store.tables import acknowledgement, desk, service
+
+TOOL = ToolName("Sample Works", "C-4", "2042")
+DONE = datetime(2026, 10, 25, tzinfo=UTC)
+RECORDS = 150
+"""Of each writer; every seventh is rolled back at the last moment."""
+
+WRITE = """
+import sys, time
+from datetime import UTC, datetime
+from pathlib import PosixPath
+from random import Random
+from collector.model import ToolName
+from collector.store.desk import record_acknowledgement, record_service
+from collector.store.engine import StoreAddress, open_desk
+from collector.store.instances import Lineage
+folder, url, name, records = (eval(argument) for argument in sys.argv[1:])
+engine, dice = open_desk(StoreAddress(folder=folder, url=url)), Random(name)
+print("ready", flush=True)
+sys.stdin.readline()
+at = datetime(2026, 10, 25, tzinfo=UTC)
+for number in range(records):
+    time.sleep(dice.uniform(0, 0.004))  # SQLite's lock is not fair: let the other have its turn
+    with engine.connect() as connection, connection.begin() as transaction:
+        if number % 3:
+            record_service(
+                connection, ToolName("Sample Works", "C-4", f"{name}-{number}"), done_at=at,
+                done_by=name, remark="", at_count=number, recorded_at=at,
+            )
+        else:
+            record_acknowledgement(
+                connection, Lineage("a", ()), number, acknowledged_by=name, remark="", acknowledged_at=at
+            )
+        time.sleep(dice.uniform(0, 0.002))  # between the number and its commit, where others could slip in
+        if number % 7 == 6:
+            transaction.rollback()
+"""
+
+
+@pytest.fixture
+def new_desk(book_address: StoreAddress) -> Iterator[Engine]:
+    engine = open_desk(book_address)
+    migrate_desk(engine)
+    with engine.begin() as connection:  # on PostgreSQL the desk of the test before is still there
+        connection.execute(service.delete())
+        connection.execute(acknowledgement.delete())
+        connection.execute(desk.update().values(commit_number=0))
+    yield engine
+    engine.dispose()
+
+
+def test_a_follower_misses_nothing_while_two_processes_write(
+    book_address: StoreAddress, new_desk: Engine
+) -> None:
+    """It sees each number when it has seen all before it, at whatever moment it looks."""
+    engine = open_desk_reader(book_address)
+    arguments = [repr(book_address.folder), repr(book_address.url)]
+    writers = [
+        subprocess.Popen(
+            [sys.executable, "-c", WRITE, *arguments, repr(name), repr(RECORDS)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
+        for name in ("one", "two")
+    ]
+    try:
+        for writer in writers:
+            assert writer.stdout is not None
+            assert writer.stdout.readline() == b"ready\n"
+        for writer in writers:
+            assert writer.stdin is not None
+            writer.stdin.write(b"go\n")
+            writer.stdin.flush()
+        followed: list[tuple[int, str]] = []
+        looks_meanwhile = 0
+        while True:
+            over = all(writer.poll() is not None for writer in writers)
+            with store_errors(), engine.connect() as connection:
+                head = find_head(connection, "desk")
+                news = find_first_news(connection, "desk", head, len(followed), most=7, kinds=KINDS)
+            followed += [(row["number"], row.get("done_by", "")) for row in news.rows]
+            assert [number for number, _ in followed] == list(range(1, len(followed) + 1))
+            assert news.reached.number == len(followed)
+            looks_meanwhile += bool(news.rows) and not over
+            if over and not news.rows:
+                break
+        assert [writer.wait(60) for writer in writers] == [0, 0]
+    finally:
+        for writer in writers:
+            writer.kill()
+            writer.communicate()
+        engine.dispose()
+    assert len(followed) == 2 * sum(number % 7 != 6 for number in range(RECORDS))
+    assert looks_meanwhile > 5, "the follower did not look while they wrote"
+    by = [name for _, name in followed if name]
+    assert sum(one != two for one, two in pairwise(by)) > 5, "they did not write at once"
+
+
+def test_a_transaction_that_is_rolled_back_gives_its_number_back(new_desk: Engine) -> None:
+    """And what stands there already takes none."""
+    for comes_through in (False, True, True):
+        with new_desk.connect() as connection, connection.begin() as transaction:
+            record_service(
+                connection, TOOL, done_at=DONE, done_by="Fitter 7", remark="", at_count=1, recorded_at=DONE
+            )
+            record_acknowledgement(
+                connection, Lineage("a", ()), 7, acknowledged_by="Fitter 7", remark="", acknowledged_at=DONE
+            )
+            if not comes_through:
+                transaction.rollback()
+    with new_desk.connect() as connection:
+        assert find_desk(connection)["commit_number"] == 2
+        news = find_news(connection, 0, room="desk")
+    assert [(row["number"], row["kind"]) for row in news] == [
+        (1, "service.recorded"),
+        (2, "finding.acknowledged"),
+    ]
+    assert {row["instance"] for row in news} == {find_head_of(new_desk)}
+
+
+def test_a_desk_keeps_its_identity(new_desk: Engine) -> None:
+    """However often the API starts; another desk has another."""
+    before = find_head_of(new_desk)
+    migrate_desk(new_desk)
+    assert find_head_of(new_desk) == before
+    assert len(before) == 36
+
+
+def find_head_of(engine: Engine) -> str:
+    with engine.connect() as connection:
+        return find_head(connection, "desk").instance
+
+
+def test_each_kind_is_in_one_room() -> None:
+    """The desk's are those that people record."""
+    assert [kind for kind, source in SOURCES.items() if source.room == "desk"] == [
+        "service.recorded",
+        "finding.acknowledged",
+    ]
