@@ -110,14 +110,9 @@ def statuses_of(operation: Operation) -> set[int]:
     named = _names_of(operation)
     own = {int(status) for status in operation["responses"] if int(status) >= 400}
     brought = {status for status, parameters in OF_A_PARAMETER.items() if parameters & named}
-    has_path = any(each["in"] == "path" for each in operation.get("parameters", ()))
-    return {
-        *ALWAYS,
-        *own,
-        *brought,
-        *([404] if has_path else []),
-        *(OF_A_BODY if "requestBody" in operation else ()),
-    }
+    of_path = {404 for each in operation.get("parameters", ()) if each["in"] == "path"}
+    of_body = OF_A_BODY if "requestBody" in operation else frozenset()
+    return own | brought | of_path | of_body | ALWAYS
 
 
 def _names_of(operation: Operation) -> set[str]:

@@ -162,12 +162,13 @@ def one_way(case: Case, query: Query, random: Random) -> None:
                 query.pop(name, None)
             query["at"] = format_rfc3339(BEGAN + random.random() * (LATEST - BEGAN))
         case ["tools", _, "capability", _] if {"lower", "upper"} <= query.keys():
-            query["lower"], query["upper"] = sorted(map(float, (query["lower"], query["upper"])))
+            lower, upper = sorted(map(float, (query["lower"], query["upper"])))
+            query |= {"lower": lower, "upper": upper + (1 if upper == lower else 0)}
 
 
 def pages(case: Case, query: Query, random: Random) -> None:
     """A list in JSON has shorter pages than a file."""
-    if "format" in _names(case) and "last" in query:
+    if "format" in _names(case) and query.get("format", "json") == "json" and "last" in query:
         query["last"] = min(int(query["last"]), 1000)
 
 
@@ -203,9 +204,15 @@ def map_case(context: HookContext, case: Case) -> Case:
     for rule in IN_WORDS:
         rule(case, query, random)
     case.query = query
-    if isinstance(case.body, dict) and case.body.get("done_at"):
-        case.body = case.body | {"done_at": format_rfc3339(BEGAN)}
+    if isinstance(case.body, dict):
+        case.body = case.body | not_ahead(case.body)
     return case
+
+
+def not_ahead(body: Query) -> Query:
+    """Nothing was done in the future."""
+    is_ahead = body.get("done_at") is not None and parse_rfc3339(body["done_at"]) > datetime.now(UTC)
+    return {"done_at": format_rfc3339(BEGAN)} if is_ahead else {}
 
 
 # ---- figures -----------------------------------------------------------------------------------------------
