@@ -15,6 +15,8 @@ TAG_VERSION = "1"
 """Counts up when a resource that carries an entity tag changes its representation."""
 
 ENTITY_TAG = {"description": "Entity tag (RFC 9110).", "schema": {"type": "string", "pattern": '^"'}}
+LOCATION = {"schema": {"type": "string", "format": "uri-reference"}}
+SECONDS = {"schema": {"type": "integer", "minimum": 0}}
 UNCHANGED: dict[int | str, dict[str, Any]] = {
     304: {"description": "As the asker has it: no body", "headers": {"ETag": ENTITY_TAG | {"required": True}}}
 }
@@ -39,7 +41,7 @@ def text_of(number: int | None) -> str | None:
 
 def recording(model: type[BaseModel]) -> dict[int | str, dict[str, Any]]:
     """What an operation that records something, once, says of its answers in the OpenAPI document."""
-    where = {"Location": {"required": True, "schema": {"type": "string", "format": "uri-reference"}}}
+    where = {"Location": LOCATION | {"required": True}}
     return {
         201: {"description": "Recorded", "headers": where},
         200: {"description": "It stands there already", "headers": where, "model": model},

@@ -14,6 +14,7 @@ from starlette.types import ASGIApp
 from api.access.gate import Access, Gate, allowed
 from api.access.rights import require_decisions
 from api.document import complete
+from api.exporting import Exporter
 from api.guards import Bodies, SafeHeaders, only_json
 from api.learnt import LearntBands
 from api.parameters import known_parameters, only_known_parameters
@@ -31,6 +32,7 @@ from api.resources import (
     curves,
     cycles,
     deliveries,
+    exports,
     fault_comparison,
     fault_life,
     fault_rates,
@@ -44,6 +46,7 @@ from api.resources import (
     histories,
     index,
     interval_counts,
+    receipts,
     reconciliation,
     service,
     settings,
@@ -88,6 +91,8 @@ RESOURCES = (
     gaps,
     feed,
     deliveries,
+    exports,
+    receipts,
     shifts,
     interval_counts,
     statement_status,
@@ -118,8 +123,9 @@ def create_app(site: Site) -> FastAPI:
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         await run_in_threadpool(app.state.stores.unready)  # opens what is there, and makes the desk
+        app.state.files = asyncio.Semaphore(site.api.files_at_once)
         writing = asyncio.create_task(app.state.access.keep_writing())
-        async with app.state.office.open():
+        async with app.state.office.open(), app.state.exporter.open():
             yield
         writing.cancel()
         await run_in_threadpool(app.state.access.write, at_once=True)
@@ -142,6 +148,7 @@ def create_app(site: Site) -> FastAPI:
     app.state.access = Access(site, lambda: app.state.stores)
     app.state.learnt = LearntBands()
     app.state.office = Office(site, lambda: app.state.stores)
+    app.state.exporter = Exporter(site, lambda: app.state.stores)
     app.state.started_at_s = time.monotonic()
     answer_with_problems(app)
     for resource in RESOURCES:

@@ -9,16 +9,18 @@ entity tag: one that was cut on its way can't pass for a short one. It holds all
 `last`, that many and a Link to the next; where all is more than `MOST_ROWS`, nothing is cut silently.
 """
 
+import asyncio
 import base64
 import csv
 import hashlib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from io import BytesIO, StringIO
+from io import BytesIO, TextIOWrapper
 from math import isnan
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, BinaryIO, Literal
 
 import orjson
 from fastapi import Depends, Query, Request, Response
@@ -27,11 +29,21 @@ from api.answers import ENTITY_TAG, JSON, UNCHANGED, is_fresh
 from api.paging import MOST, USUAL, link_to_next
 from api.parameters import mistake
 from api.parquet_export import Column, write_parquet
+from api.problems import Problem
 from collector.rfc3339 import format_rfc3339
 
 CSV, NDJSON, PARQUET = "text/csv", "application/x-ndjson", "application/vnd.apache.parquet"
+MEDIA_TYPES: Mapping[str, str] = {
+    "csv": f"{CSV}; charset=utf-8; header=present",
+    "ndjson": NDJSON,
+    "parquet": PARQUET,
+}
+OF_CONTENT = frozenset({"content-disposition", "repr-digest"})
+"""Headers that a 304 has not got."""
 FORMULA_BEGINS = ("=", "+", "-", "@", "\t", "\r")
 BYTE_ORDER_MARK = "\ufeff"
+TURN_WITHIN_S = 10.0
+"""How long a file waits for others to be done."""
 MOST_ROWS = 200_000
 """Of a file: of cycles, these take some 600 MB of memory while it is made."""
 
@@ -44,14 +56,8 @@ FormatParameter = Annotated[
 MarkParameter = Annotated[
     Literal["0", "1"], Query(description="1: a CSV begins with a byte order mark, as some spreadsheets want.")
 ]
-LastOfFile = Annotated[
-    int | None,
-    Query(
-        ge=1,
-        le=MOST_ROWS,
-        description=f"How many; in JSON {USUAL} usually and {MOST} at most, in a file all usually.",
-    ),
-]
+LAST = f"How many; in JSON {USUAL} usually and {MOST} at most, in a file all usually."
+LastOfFile = Annotated[int | None, Query(ge=1, le=MOST_ROWS, description=LAST)]
 FORMAT_OF: Mapping[str, Format] = {
     JSON: "json",
     CSV: "csv",
@@ -127,33 +133,64 @@ class Wanted:
         match self.format:
             case "csv":
                 content = write_csv(columns, rows, has_mark=self.has_mark)
-                media_type = f"{CSV}; charset=utf-8; header=present"
             case "parquet":
                 content = write_parquet(columns, rows, {"list": name, **about})
-                media_type = PARQUET
             case _:
-                content, media_type = write_ndjson(items), NDJSON
+                content = write_ndjson(items)
         more = {**(headers or {}), **link_to_next(self.request, following, parameter)}
-        return self._answer(content, media_type, name, more)
-
-    def _answer(self, content: bytes, media_type: str, name: str, more: Mapping[str, str]) -> Response:
-        digest = hashlib.sha256(content)
-        headers = {
-            "etag": f'"{self.format}-{digest.hexdigest()[:32]}"',
-            "cache-control": "private, no-cache",
+        headers = file_headers(self.format, name, hashlib.sha256(content).digest()) | {
             "vary": "accept",
             **more,
         }
         if is_fresh(self.request, headers["etag"]):
-            return Response(status_code=304, headers=headers)
-        plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name)  # a name that every file system takes
-        headers["content-disposition"] = f'attachment; filename="{plain}.{self.format}"'
-        headers["repr-digest"] = f"sha-256=:{base64.b64encode(digest.digest()).decode('ascii')}:"
-        return Response(content, media_type=media_type, headers=headers)
+            return unchanged(headers)
+        return Response(content, media_type=MEDIA_TYPES[self.format], headers=headers)
 
 
-async def _wanted(request: Request, asked: FormatParameter = None, bom: MarkParameter = "0") -> Wanted:
-    return Wanted(request, format_for(request, asked), bom == "1")
+def file_headers(format: str, name: str, sha256: bytes) -> dict[str, str]:
+    """Of a file: tag, digest (RFC 9530), and a name that every file system takes."""
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name)
+    return {
+        "etag": f'"{format}-{sha256.hex()[:32]}"',
+        "cache-control": "private, no-cache",
+        "content-disposition": f'attachment; filename="{plain}.{format}"',
+        "repr-digest": f"sha-256=:{base64.b64encode(sha256).decode('ascii')}:",
+    }
+
+
+def unchanged(headers: Mapping[str, str]) -> Response:
+    """304: the asker has the file."""
+    kept = {name: value for name, value in headers.items() if name not in OF_CONTENT}
+    return Response(status_code=304, headers=kept)
+
+
+async def _wanted(
+    request: Request, asked: FormatParameter = None, bom: MarkParameter = "0"
+) -> AsyncIterator[Wanted]:
+    wanted = Wanted(request, format_for(request, asked), bom == "1")
+    if not wanted.is_file:
+        yield wanted
+        return
+    async with _turn(request.app.state.files):
+        yield wanted
+
+
+@asynccontextmanager
+async def _turn(files: asyncio.Semaphore) -> AsyncIterator[None]:
+    """From before the first row is read until the file is sent: so long it takes memory.
+
+    Raises: Problem: too many others are made, and none was done in time.
+    """
+    try:
+        async with asyncio.timeout(TURN_WITHIN_S):
+            await files.acquire()
+    except TimeoutError:
+        says = "as many files are being made as there may be at once ([api] files_at_once of the site file)"
+        raise Problem("too-many-files", says) from None
+    try:
+        yield
+    finally:
+        files.release()
 
 
 WantedParameters = Annotated[Wanted, Depends(_wanted)]
@@ -182,14 +219,25 @@ def _weight(parameters: Iterable[str]) -> float:
 
 
 def write_csv(columns: Sequence[Column], rows: Iterable[Row], *, has_mark: bool = False) -> bytes:
-    file = StringIO(newline="")
-    if has_mark:
-        file.write(BYTE_ORDER_MARK)
-    names = [column.name for column in columns]
-    writer = csv.writer(file, lineterminator="\r\n")
-    writer.writerow(names)
-    writer.writerows([cell(row[name]) for name in names] for row in rows)
-    return file.getvalue().encode("utf-8")
+    file = BytesIO()
+    write_csv_to(file, columns, rows, has_mark=has_mark)
+    return file.getvalue()
+
+
+def write_csv_to(
+    file: BinaryIO, columns: Sequence[Column], rows: Iterable[Row], *, has_mark: bool = False
+) -> None:
+    """One row after the other."""
+    text = TextIOWrapper(file, encoding="utf-8", newline="")
+    try:
+        if has_mark:
+            text.write(BYTE_ORDER_MARK)
+        names = [column.name for column in columns]
+        writer = csv.writer(text, lineterminator="\r\n")
+        writer.writerow(names)
+        writer.writerows([cell(row[name]) for name in names] for row in rows)
+    finally:
+        text.detach()  # flushes; else the file would be closed with it
 
 
 def cell(value: Any) -> str:
@@ -210,8 +258,13 @@ def cell(value: Any) -> str:
 
 
 def write_ndjson(items: Iterable[Any]) -> bytes:
-    option = orjson.OPT_UTC_Z | orjson.OPT_APPEND_NEWLINE
     file = BytesIO()
+    write_ndjson_to(file, items)
+    return file.getvalue()
+
+
+def write_ndjson_to(file: BinaryIO, items: Iterable[Any]) -> None:
+    """One item after the other."""
+    option = orjson.OPT_UTC_Z | orjson.OPT_APPEND_NEWLINE
     for item in items:
         file.write(orjson.dumps(item, option=option))
-    return file.getvalue()

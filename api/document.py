@@ -12,6 +12,7 @@ from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from api.access.rights import HEALTH, RIGHTS
+from api.answers import SECONDS
 from api.problems import PROBLEM_JSON, PROBLEMS
 from api.schemas.common import Problem
 
@@ -38,9 +39,10 @@ OF_A_PARAMETER = {
 HEADERS: dict[int, dict[str, Any]] = {
     401: {"WWW-Authenticate": {"required": True, "schema": {"type": "string", "pattern": "^Bearer "}}},
     403: {"WWW-Authenticate": {"schema": {"type": "string", "pattern": "^Bearer "}}},
-    409: {"Retry-After": {"schema": {"type": "integer", "minimum": 0}}},
-    429: {"Retry-After": {"required": True, "schema": {"type": "integer", "minimum": 1}}},
-    503: {"Retry-After": {"required": True, "schema": {"type": "integer", "minimum": 1}}},
+    409: {"Retry-After": SECONDS},
+    416: {"Content-Range": {"schema": {"type": "string", "pattern": "^bytes [*]/[0-9]+$"}}},
+    429: {"Retry-After": SECONDS | {"required": True}},
+    503: {"Retry-After": SECONDS | {"required": True}},
 }
 LINK = {"description": "The next page (RFC 8288), where there is one.", "schema": {"type": "string"}}
 IF_NONE_MATCH = {

@@ -71,6 +71,7 @@ def read_cursor(
     shape: Sequence[Callable[[object], Any]],
     name: str = "cursor",
     advice: str = "begin again without it",
+    where: str = "query",
 ) -> list[Any] | None:
     """The key in it, each part read by its function in `shape`; None where there is no cursor.
 
@@ -90,7 +91,7 @@ def read_cursor(
     except (binascii.Error, ValueError, OverflowError):
         says = f"{name} is not from this list; take `next` of the page before as it is"
         raise Problem(
-            "invalid-request", says, mistakes=[{"where": "query", "name": name, "says": says}]
+            "invalid-request", says, mistakes=[{"where": where, "name": name, "says": says}]
         ) from None
     if parts[0] != instance:
         says = (

@@ -36,7 +36,7 @@ def _instant(said: Any) -> datetime:
 
 def _day(said: Any) -> date:
     try:
-        day = date.fromisoformat(said) if ISO_DATE.fullmatch(said) else None
+        day = date.fromisoformat(said) if isinstance(said, str) and ISO_DATE.fullmatch(said) else None
     except ValueError:
         day = None
     if day is None:

@@ -7,10 +7,10 @@ pyarrow, which writes it, comes with the extra `parquet` only.
 
 import io
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from itertools import islice
-from typing import Any, Literal, NamedTuple
+from typing import Any, BinaryIO, Literal, NamedTuple
 
 from api.problems import Problem
 
@@ -23,6 +23,7 @@ except ImportError:
 SCHEMA_VERSION = "1"
 """Counts up when a column goes or changes its meaning; new ones come at the end without."""
 ROW_GROUP = 100_000
+BATCH = 5_000
 UNIT_OF_SUFFIX = {
     "_mm_s": "mm/s",
     "_m_s": "m/s",
@@ -33,6 +34,7 @@ UNIT_OF_SUFFIX = {
     "_mm": "mm",
     "_j": "J",
     "_us": "us",
+    "_s": "s",
     "hours": "h",
 }
 """The longer ones first."""
@@ -56,23 +58,43 @@ def columns_of(**names: str) -> list[Column]:
     return [Column(name, kind) for kind, group in names.items() for name in group.split()]  # type: ignore[arg-type]
 
 
+def require_parquet() -> None:
+    """Raises: Problem: pyarrow is not installed here."""
+    if pyarrow is None:
+        raise Problem("format-not-installed", "Parquet can't be written here: pyarrow is not installed")
+
+
 def write_parquet(
     columns: Sequence[Column], rows: Iterable[Mapping[str, Any]], about: Mapping[str, str]
 ) -> bytes:
     """Raises: Problem: pyarrow is not installed here."""
-    if pyarrow is None:
-        raise Problem("format-not-installed", "Parquet can't be written here: pyarrow is not installed")
+    file = io.BytesIO()
+    write_parquet_to(file, columns, rows, about)
+    return file.getvalue()
+
+
+def write_parquet_to(
+    file: BinaryIO, columns: Sequence[Column], rows: Iterable[Mapping[str, Any]], about: Mapping[str, str]
+) -> None:
+    """No more than `BATCH` rows are in memory as they came; those of a row group are, as columns.
+
+    Raises: Problem: pyarrow is not installed here.
+    """
+    require_parquet()
     units = {column.name: column.unit for column in columns if column.unit}
     metadata = {"schema_version": SCHEMA_VERSION, **about, "units": json.dumps(units)}
     schema = pyarrow.schema([(column.name, _type_of(column.kind)) for column in columns], metadata)
     recurring = [column.name for column in columns if column.kind == "name"]
-    file = io.BytesIO()
     with pyarrow.parquet.ParquetWriter(file, schema, compression="zstd", use_dictionary=recurring) as writer:
         remaining = iter(rows)
-        while group := list(islice(remaining, ROW_GROUP)):
-            arrays = [_array(column, group) for column in columns]
-            writer.write_table(pyarrow.Table.from_arrays(arrays, schema=schema), row_group_size=ROW_GROUP)
-    return file.getvalue()
+        while parts := list(_batches(islice(remaining, ROW_GROUP), columns, schema)):
+            group = pyarrow.concat_tables(parts).unify_dictionaries()
+            writer.write_table(group, row_group_size=ROW_GROUP)
+
+
+def _batches(rows: Iterator[Mapping[str, Any]], columns: Sequence[Column], schema: Any) -> Iterator[Any]:
+    while batch := list(islice(rows, BATCH)):
+        yield pyarrow.Table.from_arrays([_array(column, batch) for column in columns], schema=schema)
 
 
 def _array(column: Column, group: Sequence[Mapping[str, Any]]) -> Any:

@@ -54,6 +54,9 @@ PROBLEMS: Mapping[str, Kind] = {
     "other-line": Kind(
         "The token is for other lines", 403, "Ask for its lines, or with a token that is for all."
     ),
+    "other-consumer": Kind(
+        "The receipt is another's", 403, "Take another name, or have the other token revoked."
+    ),
     "not-encrypted": Kind("Asked without TLS", 403, "Ask through the proxy that does TLS."),
     "malformed-request": Kind("The request can't be read", 400, "Send what the OpenAPI document describes."),
     "no-such-resource": Kind("No such resource", 404, "See / for the resources there are."),
@@ -87,6 +90,9 @@ PROBLEMS: Mapping[str, Kind] = {
         409,
         "`reasons` says what is missing; ask again when it was found, or without ?require=.",
     ),
+    "export-failed": Kind(
+        "The export failed", 409, "`detail` says why; give it up with DELETE, and ask for another."
+    ),
     "book-replaced": Kind(
         "The book was replaced",
         410,
@@ -102,6 +108,7 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "too-slow": Kind("The body came too slowly", 408, "Send it at once."),
     "too-large": Kind("The body is too large", 413, "Send less."),
+    "no-such-part": Kind("The file has no such part", 416, "Content-Range says how long it is."),
     "not-json": Kind("The body is not JSON", 415, "Send JSON with Content-Type: application/json."),
     "wrong-host": Kind(
         "Asked under a foreign name", 421, "Ask for 127.0.0.1, [::1], localhost, or one of [api] names."
@@ -110,15 +117,26 @@ PROBLEMS: Mapping[str, Kind] = {
     "too-many-failures": Kind(
         "Too many wrong tokens", 429, "Ask again after Retry-After seconds, with a token that is valid."
     ),
+    "too-many-requests": Kind(
+        "Too many requests", 429, "Ask again after Retry-After seconds; ask with If-None-Match, and in pages."
+    ),
     "failed": Kind("The request failed on our side", 500, "See the log of the API for the cause."),
     "no-book-yet": Kind(
         "There is no book yet", 503, "Start the collector; ask again after Retry-After seconds."
     ),
     "store-unavailable": Kind("The store can't answer now", 503, "Ask again after Retry-After seconds."),
+    "not-made-yet": Kind("The file is not made yet", 503, "Ask again after Retry-After seconds."),
+    "too-busy": Kind("Too many requests at once", 503, "Ask again after Retry-After seconds."),
+    "too-many-files": Kind(
+        "Too many files at once", 503, "Ask again after Retry-After seconds, for one after the other."
+    ),
     "took-too-long": Kind(
         "The answer took too long", 503, "Ask for less: a shorter interval, or a smaller page."
     ),
     "not-ready": Kind("Not ready", 503, "`reasons` lists what is missing."),
+    "no-room": Kind(
+        "No room for another", 507, "`detail` says for what; give some up with DELETE, or ask for more room."
+    ),
 }
 
 KIND_OF: Mapping[type[ClampbookError], str] = {

@@ -158,6 +158,8 @@ class Watch:
             return Watched(offset, drift_ppm=self._drift_ppm(at))
         if self._pushed and reading.most_ms < known.least_ms and not self._is_slow(reading, at):
             return Watched(known.around(reading), drift_ppm=self._drift_ppm(at))
+        if self._was_set:  # twice in a row: in between nobody saw it go
+            known = between(known.least_ms - _ms(at - self._moved_after), known.most_ms)
         self._slow = []
         self._known = self._anchor = (at, reading)
         self._was_set = True

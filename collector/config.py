@@ -204,6 +204,14 @@ class Site(Strict):
         return StoreAddress(folder=self._path.parent / self.store.folder, url=None)
 
     @property
+    def exports_folder(self) -> Path:
+        """Where the files of exports lie."""
+        beside = self._path.parent
+        if self.api.exports_folder is not None:
+            return beside / self.api.exports_folder
+        return (beside if self.store.folder is None else beside / self.store.folder) / "exports"
+
+    @property
     def tls_files(self) -> tuple[Path, Path] | None:
         """Certificate and key of the API, where it does TLS itself."""
         return self.api.tls_files(self._path.parent)

@@ -6,6 +6,7 @@ for it. A retained message lay in the broker, nobody knows how long: it proves n
 
 import asyncio
 import logging
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -36,7 +37,8 @@ log = logging.getLogger(__name__)
 
 OVERTAKEN_MOST = timedelta(minutes=1)
 """A message that is older than the last one by more was not overtaken: the controller's clock was set. One
-without a time was overtaken by messages of so long ago at most, not counting how long we were away."""
+without a time was overtaken by messages of so long ago at most, not counting when we took none."""
+STALLS_MOST = 100
 COUNTED_MOST = timedelta(minutes=10)
 """The same where its count fits as well."""
 
@@ -85,10 +87,8 @@ class Inbox:
         self._epoch_began_at: datetime | None = None
         self._heard_at = self._status_at
         """When the last message came."""
-        self._away_since: datetime | None = None
-        """When the last one came before this connection, …"""
-        self._back_at: datetime | None = None
-        """… which began then."""
+        self._stalls: deque[tuple[datetime, datetime]] = deque(maxlen=STALLS_MOST)
+        """When we took no messages: the connection was lost, or the store did not take any. Oldest first."""
         self._behind_since: datetime | None = None
         """Since when statuses show a last cycle before our position."""
 
@@ -99,7 +99,8 @@ class Inbox:
 
     async def work(self, source: MessageSource, went_well: Callable[[], None]) -> None:
         """Take messages until the connection ends. Raises: SourceError, StoreError."""
-        self._away_since, self._back_at = self._heard_at, self._standing.now()
+        if self._heard_at is not None:
+            self._stalls.append((self._heard_at, self._standing.now()))
         await self._standing.keep_link("up")
         if not source.session_kept and self._standing.position is not None:
             log.warning(
@@ -210,8 +211,10 @@ class Inbox:
     async def _is_late(self, cycle: Cycle, received_at: datetime) -> bool:
         """Whether it was overtaken: then it has closed its gap."""
         since = received_at - OVERTAKEN_MOST
-        if self._away_since and self._back_at and received_at - self._back_at < OVERTAKEN_MOST:
-            since -= self._back_at - self._away_since  # meanwhile the broker may have kept it for us
+        for begin, end in reversed(self._stalls):  # meanwhile it may have waited for us
+            if end <= since:
+                break
+            since -= end - begin
         outcome = await self._standing.take_overtaken(cycle, self._mounted, since)
         return outcome.stored + outcome.known > 0
 
@@ -319,6 +322,8 @@ class Inbox:
 
     async def _flush(self, seen: StatusSeen | None = None, position: Position | None = None) -> None:
         """Commit what is in the tray; waits for the store as long as it takes: the broker keeps the rest."""
+        began = self._standing.now()
+        stalled = False
         while True:
             try:
                 await self._keep(seen, position)
@@ -327,7 +332,10 @@ class Inbox:
                 raise
             except StoreError as error:
                 log.warning("%s: the broker keeps the messages meanwhile: %s", self._standing.name, error)
+                stalled = True
                 await asyncio.sleep(STORE_PAUSE_S)
+        if stalled:
+            self._stalls.append((began, self._standing.now()))
         self._tray = Tray(self._standing.position)
 
     async def _keep(self, seen: StatusSeen | None, position: Position | None) -> None:

@@ -63,6 +63,20 @@ class ApiPart(Strict):
     """PEM file with its private key, without a passphrase, relative to the site file."""
     proxies: tuple[Annotated[str, AfterValidator(peer_address)], ...] = ()
     """Addresses of reverse proxies that do the TLS and name the asker in X-Forwarded-For."""
+    connections: Annotated[int, Field(ge=10, le=800)] = 200
+    """At once; so many requests are answered at once too. Whoever asks for health is answered beyond that."""
+    requests_per_s: Annotated[float, Field(strict=False, gt=0, le=10_000)] = 20.0
+    """Of each token, in the long run."""
+    request_burst: Annotated[int, Field(ge=10, le=1_000_000)] = 1000
+    """Of each token, at once."""
+    files_at_once: Annotated[int, Field(ge=1, le=100)] = 3
+    """Lists that are made into files at once; each may take some 600 MB."""
+    exports_folder: Annotated[str, Field(min_length=1)] | None = None
+    """Where exports lie, relative to the site file. None: `exports` in the store's folder, or beside the site
+    file where the store is a database."""
+    exports_keep_days: Annotated[int, Field(ge=1, le=366)] = 7
+    exports_most_gb: Annotated[float, Field(strict=False, gt=0)] = 20.0
+    """All together."""
 
     @model_validator(mode="after")
     def encrypted_beyond_loopback(self) -> "ApiPart":

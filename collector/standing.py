@@ -370,10 +370,13 @@ class Standing:
         return {number: cycle for number, cycle in found.items() if number not in known}
 
     async def is_known(self, cycle: Cycle) -> bool:
-        """Whether the book has that very record already."""
-        serial = self._memory.controller_serial or None
-        (known,) = await self._writer.find_known(self.name, serial, [cycle], self.numbering.modulus)
-        return known
+        """Whether the book has that very message already: from this controller, wherever it stood, or from
+        one that stood here before it, and whose messages come again."""
+        for serial in {self._memory.controller_serial or None, None}:
+            (known,) = await self._writer.find_known(self.name, serial, [cycle], self.numbering.modulus)
+            if known:
+                return True
+        return False
 
     async def identify(self, status: Status) -> Literal["as known", "new", "replaced"]:
         """Whether this is the controller that belongs here.

@@ -8,9 +8,10 @@ which operation it is. What is refused or written leaves its trace in the audit 
 import asyncio
 import logging
 import math
+import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
@@ -19,6 +20,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.access.askers import ASKER, Asker, asker_of, network_of
 from api.access.rights import HEALTH, RIGHTS, WITHOUT_TOKEN, Right, named_lines
+from api.access.throttle import Allowance, Rations
 from api.access.tokens import InvalidToken, Tokens, TooManyFailures
 from api.access.trail import Trail
 from api.problems import Problem, path_as_sent, problem
@@ -31,6 +33,9 @@ from collector.store.tokens import Token
 REALM = 'Bearer realm="clampbook"'
 SAFE = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 REFUSED = frozenset({401, 403, 421, 429})
+UNCHANGED_COSTS = 0.1
+"""Of a request: one that is answered with 304."""
+BUSY_S = 5
 WARN_AHEAD = timedelta(days=30)
 WRITE_EVERY_S = 5.0
 
@@ -44,6 +49,9 @@ class Access:
         self.api = site.api
         self.line_of: Mapping[str, str] = {each.name: each.line for each in site.controllers}
         self.tokens = Tokens(stores)
+        self.rations = Rations(Allowance(self.api.request_burst, 1 / self.api.requests_per_s))
+        self.under_way = 0
+        """Requests that are being answered."""
         self.trail = Trail(stores)
         own = set() if (address := address_of(self.api.host)) is None else {str(address)}
         self.names = {*self.api.names, *own}
@@ -91,13 +99,22 @@ class Gate:
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
-                _warn_of_expiry(asker.token, message)
+                if asker.token is not None:
+                    _tell_of_token(asker.token, message)
             await send(message)
 
+        access.under_way += 1
         try:
-            refusal = _stranger(access, scope, peer, host) or await _identify(access, scope, asker, headers)
+            refusal = (
+                _stranger(access, scope, peer, host)
+                or _busy(access, scope)
+                or await _identify(access, scope, asker, headers)
+            )
             await (refusal or self.app)(scope, receive, watch)
         finally:
+            access.under_way -= 1
+            if status == 304 and asker.token is not None and scope["path"] not in HEALTH:
+                access.rations.give_back(asker.token.token_id, 1 - UNCHANGED_COSTS)
             await _leave_trace(access.trail, scope, asker, status)
 
 
@@ -107,24 +124,37 @@ async def allowed(request: Request) -> None:
     access: Access = request.app.state.access
     asker: Asker = request.scope[ASKER]
     right = RIGHTS[f"{request.method} {request.scope['route'].path_format}"]
-    if asker.scopes.isdisjoint(right.scopes):
-        if asker.token is None:
-            raise Problem("token-needed", "this needs a token, on this machine too", headers=_challenge())
-        says = f"the token {asker.token.name} has not got the scope {right.scopes[0]}"
-        raise Problem("insufficient-scope", says, headers=_challenge("insufficient_scope", right))
+    require_scope(asker, right)
     if asker.token is not None and asker.token.lines is not None and not right.is_of_no_line:
         _hold_to_lines(request, right, asker.token, access.line_of)
     if request.method not in SAFE:
         await run_in_threadpool(access.trail.begin, asker, request.method, path_as_sent(request.scope))
 
 
+def require_scope(asker: Asker, right: Right) -> None:
+    """Raises: Problem: the asker has none of the scopes."""
+    if not asker.scopes.isdisjoint(right.scopes):
+        return
+    if asker.token is None:
+        raise Problem("token-needed", "this needs a token, on this machine too", headers=_challenge())
+    says = f"the token {asker.token.name} has not got the scope {right.scopes[0]}"
+    raise Problem("insufficient-scope", says, headers=_challenge("insufficient_scope", right))
+
+
 def _hold_to_lines(request: Request, right: Right, token: Token, line_of: Mapping[str, str]) -> None:
     assert token.lines is not None
     named = named_lines(right, request.path_params, request.query_params.multi_items(), line_of)
-    if named <= set(token.lines):
-        return
     own = ", ".join(token.lines)
-    how = "; it does not tell lines apart" if right.by is None else f"; name one of its {right.by}s"
+    if (
+        named <= set(token.lines)
+        if named
+        else right.is_cut and not set(line_of.values()).isdisjoint(token.lines)
+    ):
+        return
+    if right.is_cut and not named:
+        how = ", and the site file has no controller there"
+    else:
+        how = "; it does not tell lines apart" if right.by is None else f"; name one of its {right.by}s"
     says = f"the token {token.name} is for {own} only{how}"
     raise Problem("other-line", says, headers=_challenge("insufficient_scope", right))
 
@@ -137,6 +167,14 @@ def _stranger(access: Access, scope: Scope, peer: str, host: str) -> Response | 
     if not access.is_encrypted(peer):
         return problem(scope, "not-encrypted", "ask through the proxy that does TLS")
     return None
+
+
+def _busy(access: Access, scope: Scope) -> Response | None:
+    """The refusal of one request too many. Whoever asks how we are is answered all the same."""
+    if access.under_way <= access.api.connections or scope["path"] in HEALTH:
+        return None
+    says = f"{access.api.connections} requests are being answered already"
+    return problem(scope, "too-busy", says, {"retry-after": str(BUSY_S), "connection": "close"})
 
 
 async def _identify(access: Access, scope: Scope, asker: Asker, headers: Headers) -> Response | None:
@@ -161,8 +199,14 @@ async def _identify(access: Access, scope: Scope, asker: Asker, headers: Headers
         return problem(scope, "too-many-failures", str(error), wait)
     except StoreError as error:
         return problem(scope, "store-unavailable", str(error))
-    asker.scopes = asker.token.all_scopes
     access.tokens.used(asker.token, asker.address)
+    if scope["path"] not in HEALTH and (
+        wait_s := access.rations.take(asker.token.token_id, time.monotonic())
+    ):
+        pace = f"{access.api.request_burst} at once, and {access.api.requests_per_s:g} a second"
+        says = f"the token {asker.token.name} has asked too often; it may ask {pace}"
+        return problem(scope, "too-many-requests", says, {"retry-after": str(math.ceil(wait_s))})
+    asker.scopes = asker.token.all_scopes
     return None
 
 
@@ -190,11 +234,14 @@ def _challenge(error: str | None = None, right: Right | None = None, says: str =
     return {"www-authenticate": ", ".join(parts)}
 
 
-def _warn_of_expiry(token: Token | None, message: Message) -> None:
-    if token is None or token.expires_at - datetime.now(UTC) > WARN_AHEAD:
-        return
-    at = token.expires_at.isoformat(timespec="seconds").replace("+00:00", "Z")
-    MutableHeaders(scope=message)["token-expires-at"] = at
+def _tell_of_token(token: Token, message: Message) -> None:
+    """Where it ends soon, and for which lines it is: a file has no member for that."""
+    headers = MutableHeaders(scope=message)
+    if token.expires_at - datetime.now(UTC) <= WARN_AHEAD:
+        at = token.expires_at.isoformat(timespec="seconds").replace("+00:00", "Z")
+        headers["token-expires-at"] = at
+    if token.lines is not None:
+        headers["token-lines"] = ", ".join(quote(line) for line in token.lines)
 
 
 def _host(headers: Mapping[str, str]) -> str:

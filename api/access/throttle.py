@@ -1,4 +1,5 @@
-"""How often somebody may be wrong: failed attempts are rationed, for each address and in all.
+"""How often somebody may be wrong, and how often right: failed attempts are rationed for each address and in
+all, requests for each valid token.
 
 An allowance is a burst that refills at a steady pace, kept as one number: the instant at which it is whole
 again (the generic cell rate algorithm of ATM, ITU-T I.371, turned around; from memory). Pure: time is an
@@ -25,6 +26,26 @@ class Allowance:
     def taken(self, whole_at: float, now: float) -> float:
         """`whole_at` after one was taken."""
         return max(whole_at, now) + self.every_s
+
+
+class Rations:
+    """How often the bearer of each token may ask."""
+
+    def __init__(self, allowance: Allowance) -> None:
+        self._allowance = allowance
+        self._whole_at: dict[str, float] = {}
+
+    def take(self, token_id: str, now: float) -> float:
+        """One request. Returns: 0: it may be answered; else in how many seconds, and nothing was taken."""
+        whole_at = self._whole_at.get(token_id, now)
+        if wait_s := self._allowance.wait_s(whole_at, now):
+            return wait_s
+        self._whole_at[token_id] = self._allowance.taken(whole_at, now)
+        return 0.0
+
+    def give_back(self, token_id: str, part: float) -> None:
+        """Of the last request: it cost less."""
+        self._whole_at[token_id] -= part * self._allowance.every_s
 
 
 PER_ADDRESS = Allowance(burst=10, every_s=6.0)

@@ -1,12 +1,13 @@
 """Cycles: a tool's newest, those of the plant in an interval, and one by its id."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import timedelta
 from typing import Annotated, Any
 
 import orjson
 from fastapi import APIRouter, Path, Query, Request, Response
 
+from api.access.sight import sight_of
 from api.answers import CACHEABLE, cacheable, entity_tag, text_of
 from api.csv_export import FILES, LastOfFile, WantedParameters
 from api.paging import (
@@ -133,14 +134,14 @@ def list_cycles(
         )
     rows, following = cut(rows, size, instance, "cycles", _key)
     if wanted.is_file:
-        flat = _flat(rows, {tool["tool_id"]: tool})
+        flat = flattened(rows, {tool["tool_id"]: tool})
         return wanted.file(
             f"cycles-{serial}", COLUMNS, flat, map(listed, rows), last=last, following=following
         )
     return wanted.negotiated(page(request, [listed(row) for row in rows], following, tool=named(tool)))
 
 
-@router.get("/cycles", response_model=common.Page[records.CycleOfTool], responses=FILES)
+@router.get("/cycles", response_model=common.LinesPage[records.CycleOfTool], responses=FILES)
 def list_all_cycles(
     request: Request,
     wanted: WantedParameters,
@@ -158,6 +159,7 @@ def list_all_cycles(
     if until - since > LONGEST:
         raise mistake("to", f"to must not be more than {LONGEST.days} days after from")
     size = wanted.size(last)
+    sight = sight_of(request)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         key = read_cursor(cursor, instance, "all-cycles", KEY)
@@ -172,13 +174,14 @@ def list_all_cycles(
             result=result,
             completion=completion,
             controller=controller,
+            among=sight.controllers,
         )
     rows, following = cut(rows, size, instance, "all-cycles", _key)
     items = (listed(row) | {"tool": tools[row["tool_id"]]} for row in rows)
     if wanted.is_file:
-        flat = _flat(rows, tools)
+        flat = flattened(rows, tools)
         return wanted.file("cycles", COLUMNS, flat, items, last=last, following=following)
-    return wanted.negotiated(page(request, list(items), following))
+    return wanted.negotiated(page(request, list(items), following, lines=sight.lines))
 
 
 @router.get("/cycles/{id}", response_model=records.Cycle, responses=CACHEABLE)
@@ -202,7 +205,7 @@ def named(tool: Row) -> dict[str, Any]:
     return {name: tool[name] for name in ("maker", "model", "serial")}
 
 
-def _flat(rows: Sequence[Row], tools: Mapping[int, Row]) -> Iterator[Row]:
+def flattened(rows: Iterable[Row], tools: Mapping[int, Row]) -> Iterator[Row]:
     """As a file shows them."""
     for row in rows:
         tool = tools[row["tool_id"]]

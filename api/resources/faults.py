@@ -1,10 +1,12 @@
 """Faults: what controllers reported as wrong, with the three instants of each."""
 
+from collections.abc import Iterable, Iterator
 from datetime import timedelta
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
+from api.access.sight import sight_of
 from api.answers import text_of
 from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor
@@ -19,6 +21,7 @@ from api.parameters import (
     Until,
     in_order,
 )
+from api.parquet_export import columns_of
 from api.resources.cycles import named
 from api.schemas import records
 from collector.store.queries import FaultKey, find_book, find_faults, find_tool
@@ -35,6 +38,12 @@ AS_STORED = (
     "acknowledged_at",
     "cleared_at",
 )
+COLUMNS = [
+    *columns_of(integer="commit_number", name="controller maker model tool code", text="text"),
+    *columns_of(name="category", instant="not_before raised_at acknowledged_at cleared_at"),
+    *columns_of(number="duration_s"),
+]
+"""Of a file."""
 
 
 @router.get("", response_model=records.FaultPage)
@@ -53,6 +62,7 @@ def list_faults(
 ) -> Response:
     """Faults by the instant at which they were raised, newest first."""
     in_order(since, until)
+    sight = sight_of(request)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         key = read_cursor(cursor, instance, "faults", (instant, number))
@@ -66,20 +76,32 @@ def list_faults(
             controller=controller,
             category=category,
             state=state,
+            among=sight.controllers,
         )
     rows, following = cut(rows, last, instance, "faults", _key)
-    return page(request, [shown(row) for row in rows], following, cautions=CAUTIONS)
+    return page(request, [shown(row) for row in rows], following, lines=sight.lines, cautions=CAUTIONS)
 
 
 def _key(row: Row) -> FaultKey:
     return FaultKey(row["raised_at"], row["commit_number"])
 
 
+def flattened(rows: Iterable[Row]) -> Iterator[Row]:
+    """As a file shows them."""
+    for row in rows:
+        yield row | {"tool": row["serial"], "duration_s": _duration_s(row)}
+
+
 def shown(row: Row) -> dict[str, Any]:
     """A fault as lists show it."""
-    open_still = row["cleared_at"] is None
     return {name: row[name] for name in AS_STORED} | {
         "commit_number": text_of(row["commit_number"]),
         "tool": named(row),
-        "duration_s": None if open_still else (row["cleared_at"] - row["raised_at"]) / timedelta(seconds=1),
+        "duration_s": _duration_s(row),
     }
+
+
+def _duration_s(row: Row) -> float | None:
+    """None: it is open."""
+    cleared_at = row["cleared_at"]
+    return None if cleared_at is None else float((cleared_at - row["raised_at"]) / timedelta(seconds=1))

@@ -15,6 +15,7 @@ from fastapi import APIRouter, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from api.access.askers import ASKER
+from api.access.sight import Sight, sight_of
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
 from api.paging import MOST, CursorText, Row, make_cursor, number, read_cursor, word
@@ -75,16 +76,18 @@ async def follow(
     comes as soon as there is something, or empty when the time is over."""
     stores: Stores = request.app.state.stores
     wanted = _kinds(kinds, request.scope[ASKER].scopes)
+    sight = sight_of(request)
     waiting = _Waiting.of(request)
     until = asyncio.get_running_loop().time() + (wait if waiting.may_wait() else 0)
     with waiting:
         while True:
-            body = await run_in_threadpool(_look, stores, after, wanted, limit)
+            body = await run_in_threadpool(_look, stores, after, wanted, limit, sight)
             left_s = until - asyncio.get_running_loop().time()
             if body["items"] or left_s <= 0 or await request.is_disconnected():
                 return answer(body, headers={"cache-control": "no-store"})
             after = body["next"]
-            await asyncio.sleep(min(LOOK_EVERY_S, left_s))
+            if not body["more"]:
+                await asyncio.sleep(min(LOOK_EVERY_S, left_s))
 
 
 class _Waiting:
@@ -139,7 +142,10 @@ class Cursor:
         return make_cursor(CURSORS, "feed", key)
 
 
-def _look(stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int) -> dict[str, Any]:
+def _look(
+    stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int, sight: Sight
+) -> dict[str, Any]:
+    """What the asker does not see is left out of a page, and the page not filled up: a look is bounded."""
     with stores.book() as connection:
         head = find_head(connection, "book")
         place = Cursor.read(after) or Cursor(Reached(head.instance, 0), NOT_SEEN)
@@ -150,12 +156,17 @@ def _look(stores: Stores, after: str | None, kinds: tuple[Kind, ...], limit: int
     return {
         "book": head.instance,
         "desk": None if unknown else desk.reached.instance,
-        "items": [event(row) for row in (*desk.rows, *book.rows)],
+        "lines": sight.lines,
+        "items": [event(row) for row in (*desk.rows, *book.rows) if _sees(sight, row)],
         "next": Cursor(book.reached, desk.reached).text(),
         "more": desk.more or book.more,
         "unknown": unknown,
         "cautions": CAUTIONS,
     }
+
+
+def _sees(sight: Sight, row: Row) -> bool:
+    return sight.sees_controller(row["controller"]) or ("line" in row and sight.sees_line(row["line"]))
 
 
 def _look_at_desk(

@@ -4,6 +4,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 
+from api.access.sight import sight_of
 from api.answers import text_of
 from api.csv_export import FILES, LastOfFile, WantedParameters
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
@@ -23,7 +24,7 @@ COLUMNS = [
 """Of a file."""
 
 
-@router.get("/gaps", response_model=common.Page[records.Gap], responses=FILES)
+@router.get("/gaps", response_model=common.LinesPage[records.Gap], responses=FILES)
 def list_gaps(
     request: Request,
     wanted: WantedParameters,
@@ -42,6 +43,7 @@ def list_gaps(
     half-open interval."""
     in_order(since, until, ("from", "to"))
     size = wanted.size(last)
+    sight = sight_of(request)
     with request.app.state.stores.book() as connection:
         instance = find_book(connection)["instance"]
         (before,) = read_cursor(cursor, instance, "gaps", (number,)) or (None,)
@@ -53,11 +55,12 @@ def list_gaps(
             state=None if state == "all" else state,
             since=since,
             until=until,
+            among=sight.controllers,
         )
     rows, following = cut(rows, size, instance, "gaps", _key)
     if wanted.is_file:
         return wanted.file("gaps", COLUMNS, rows, map(shown, rows), last=last, following=following)
-    return wanted.negotiated(page(request, [shown(row) for row in rows], following))
+    return wanted.negotiated(page(request, [shown(row) for row in rows], following, lines=sight.lines))
 
 
 @router.get("/quarantine", response_model=common.Page[records.Quarantined])

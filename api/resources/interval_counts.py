@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from fastapi import APIRouter, Query, Request, Response
 
+from api.access.sight import sight_of
 from api.csv_export import FILES, WantedParameters
 from api.paging import page
 from api.parameters import From, To, listed, mistake
@@ -84,8 +85,9 @@ def list_counts(
     words = words_of(by)
     columns = [column for word, column in COLUMN.items() if word in words]
     items: list[dict[str, Any]] = []
+    sight = sight_of(request)
     with request.app.state.stores.book() as connection:
-        readings = find_readings(connection)
+        readings = [each for each in find_readings(connection) if sight.sees_controller(each.controller)]
         if line is not None:
             readings = [each for each in readings if each.line == line]
             if not readings:
@@ -105,6 +107,7 @@ def list_counts(
         expected_readings = [each for each in readings if each.controller in expected]
         gaps = find_gaps_in(connection, begin, end, sorted(expected))
     reasons = ["the interval is not over"] if end > now else []
+    reasons += [] if readings else ["the book has no controller there"]
     reasons += why_incomplete(expected_readings, gaps, begin, end)
     insist(require, True, reasons, [end], now)
     complete = not reasons
@@ -116,6 +119,7 @@ def list_counts(
         items,
         None,
         **{"from": begin, "to": end},
+        lines=sight.lines,
         zone=site.site.zone,
         by=words,
         complete=complete,

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy import Connection
 
+from api.access.sight import Sight, sight_of
 from api.paging import page
 from api.parameters import From, To, in_order, mistake
 from api.schemas import shifts
@@ -34,16 +35,17 @@ def list_shifts(request: Request, since: From = None, until: To = None, line: Li
     site: Site = request.app.state.site
     now = datetime.now(UTC)
     begin, end = interval(since, until, now)
+    sight = sight_of(request)
     found = [
         (each.plant_day, name, each)
-        for name in lines_of(site, line)
+        for name in lines_of(site, line, sight)
         for each in site.plan(name).occurrences(begin, end)
     ]
     found.sort(key=lambda row: (row[0], row[1], row[2].begins_at))
     with request.app.state.stores.book() as connection:
         stated = find_stated(connection, begin, end)
         began = book_began(connection, site)
-    return page(request, list(_shaped(found, site, stated, began, now)), None)
+    return page(request, list(_shaped(found, site, stated, began, now)), None, lines=sight.lines)
 
 
 def interval(since: datetime | None, until: datetime | None, now: datetime) -> tuple[datetime, datetime]:
@@ -59,11 +61,12 @@ def interval(since: datetime | None, until: datetime | None, now: datetime) -> t
     return begin, end
 
 
-def lines_of(site: Site, line: str | None) -> list[str]:
-    """All lines of the site, or the one that was asked for. Raises: NotInBook: there is no such line."""
+def lines_of(site: Site, line: str | None, sight: Sight) -> list[str]:
+    """All lines of the site that the asker sees, or the one that was asked for. Raises: NotInBook: there is
+    no such line."""
     if line is not None and line not in site.lines:
         raise NotInBook(f"there is no line {line!r}; there are {', '.join(site.lines)}")
-    return site.lines if line is None else [line]
+    return [each for each in site.lines if sight.sees_line(each)] if line is None else [line]
 
 
 def expected_readings(connection: Connection, site: Site) -> list[Reading]:

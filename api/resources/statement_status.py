@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Request, Response
 
+from api.access.sight import sight_of
 from api.answers import answer, text_of
 from api.paging import Row
 from api.resources.health import former_books
@@ -38,7 +39,8 @@ def show_status(request: Request, line: Line = None, said: DateSaid = None) -> R
     far off the asker's clock is."""
     site: Site = request.app.state.site
     now = datetime.now(UTC)
-    lines = lines_of(site, line)
+    sight = sight_of(request)
+    lines = lines_of(site, line, sight)
     with request.app.state.stores.book() as connection:
         about = find_book(connection)
         former = former_books(connection)
@@ -66,6 +68,7 @@ def show_status(request: Request, line: Line = None, said: DateSaid = None) -> R
         "former_books": former,
         "commit": text_of(about["commit_number"]),
         "now": now,
+        "lines": sight.lines,
         "clock_offset_s": offset_s,
         "unknown": {} if why is None else {"clock_offset_s": why},
     }

@@ -10,8 +10,9 @@ from urllib.parse import quote
 from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy import Connection
 
+from api.access.sight import sight_of
 from api.answers import CACHEABLE, cacheable, entity_tag, text_of
-from api.csv_export import FILES, LastOfFile, Wanted, WantedParameters
+from api.csv_export import FILES, LAST, Wanted, WantedParameters
 from api.paging import (
     CursorParameter,
     Row,
@@ -107,7 +108,7 @@ def list_statements(
     line: Line = None,
     after: After = None,
     require: Require = None,
-    last: LastOfFile = None,
+    last: Annotated[int | None, Query(ge=1, le=MOST_IN_FILE, description=LAST)] = None,
     cursor: CursorParameter = None,
 ) -> Response:
     """The latest revision of each statement, in order of plant day, line and time; or with `after`, every
@@ -116,7 +117,9 @@ def list_statements(
     statement, and one without a tool for a statement without cycles; `last` counts statements."""
     site: Site = request.app.state.site
     now = datetime.now(UTC)
-    lines = lines_of(site, line)
+    sight = sight_of(request)
+    lines = lines_of(site, line, sight)
+    of_lines = sight.lines if line is None else lines
     if after is not None and (plant_day is not None or cursor is not None):
         raise mistake("after", "after goes without plant_day and cursor")
     size = wanted.size(last, MOST_IN_FILE)
@@ -126,14 +129,14 @@ def list_statements(
         if after is not None:
             kind = "statements-since"
             (since,) = read_cursor(after or None, instance, kind, (number,), "after", PULL_ANEW) or (0,)
-            rows = find_statements_since(connection, since, line=line, last=size)
+            rows = find_statements_since(connection, since, lines=of_lines, last=size)
             reached = rows[-1]["commit_number"] if rows else since
             following: str | None = make_cursor(instance, kind, (reached,))
         else:
             key = read_cursor(cursor, instance, "statements", (word, word, instant))
             day = None if plant_day is None else plant_day.isoformat()
             behind = None if key is None else (key[0], key[1], key[2])
-            rows = find_statements(connection, plant_day=day, line=line, last=size + 1, after=behind)
+            rows = find_statements(connection, plant_day=day, lines=of_lines, last=size + 1, after=behind)
             rows, following = cut(rows, size, instance, "statements", _key)
         missing = list(_missing(connection, site, lines, plant_day, now))
     closed = not missing
@@ -153,11 +156,12 @@ def list_statements(
         items,
         following,
         parameter,
+        lines=sight.lines,
         closed=closed,
         complete=not reasons,
         reasons=reasons,
     )
-    tags = "".join(row["hash"] for row in rows) + json.dumps([reasons, following])
+    tags = "".join(row["hash"] for row in rows) + json.dumps([sight.lines, reasons, following])
     tag = entity_tag(instance, hashlib.sha256(tags.encode()).hexdigest()[:32])
     return wanted.negotiated(cacheable(request, tag, body, headers=headers))
 

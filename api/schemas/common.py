@@ -13,6 +13,10 @@ Unknown = Annotated[
     dict[str, str],
     Field(description="Why a member is null: its name -> the reason. Null is never the same as zero."),
 ]
+Lines = Annotated[
+    list[str] | None,
+    Field(description="Only what is of these lines is here, since the token is for them; null: all lines."),
+]
 Cautions = Annotated[list[str], Field(description="To be shown wherever this is shown.")]
 
 
@@ -73,6 +77,10 @@ class Page(Answer, Generic[Item]):
     items: list[Item]
     next: str | None
     """Cursor of the next page; null on the last."""
+
+
+class LinesPage(Page[Item], Generic[Item]):
+    lines: Lines
 
 
 class Tool(Answer):

@@ -4,7 +4,7 @@ from datetime import date, datetime
 
 from pydantic import ConfigDict, Field
 
-from api.schemas.common import Answer, Page, Tool
+from api.schemas.common import Answer, LinesPage, Tool
 from collector.model import Completion, Mode, Result
 
 
@@ -27,7 +27,7 @@ class CountRow(Answer):
     cycles: int
 
 
-class CountPage(Page[CountRow]):
+class CountPage(LinesPage[CountRow]):
     model_config = ConfigDict(
         extra="forbid",
         json_schema_extra={
@@ -36,6 +36,7 @@ class CountPage(Page[CountRow]):
                     "from": "2026-10-24T04:20:00Z",
                     "to": "2026-10-25T05:20:00Z",
                     "zone": "Europe/Berlin",
+                    "lines": None,
                     "by": ["shift", "result"],
                     "complete": False,
                     "reasons": ["controller L1-07 was read through until 2026-10-25T03:11:08Z only"],

@@ -4,7 +4,7 @@ from typing import Any
 
 from pydantic import ConfigDict, Field
 
-from api.schemas.common import Answer, Cautions, Number64, Unknown
+from api.schemas.common import Answer, Cautions, Lines, Number64, Unknown
 from api.schemas.records import SERVICE
 
 
@@ -32,6 +32,7 @@ class Feed(Answer):
                 {
                     "book": "0b64a9f6-3a52-4c0e-9d6f-0f4f3a0f3a52",
                     "desk": "7d1c2b80-55ab-4a0e-8a43-2b1f0c9d6e11",
+                    "lines": None,
                     "items": [
                         {
                             "id": "7d1c2b80-55ab-4a0e-8a43-2b1f0c9d6e11-18",
@@ -64,11 +65,13 @@ class Feed(Answer):
     """Instance of the book."""
     desk: str | None
     """Instance of the desk; null: it can't be read now, and what is new there comes later."""
+    lines: Lines
     items: list[Event]
     """What is new on the desk, then what is new in the book, each in order of commit."""
     next: str
     """Cursor to ask with next time; given on every answer, also where nothing is new."""
     more: bool
-    """There is more already: ask again at once."""
+    """There is more already: ask again at once. A token for some lines may get an answer without items then:
+    what it looked through was of other lines."""
     unknown: Unknown
     cautions: Cautions

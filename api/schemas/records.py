@@ -6,7 +6,18 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field
 from pydantic.config import JsonDict
 
-from api.schemas.common import Answer, Cautions, FormerBook, Hex, Number64, Page, Tool, ToolPage, Unknown
+from api.schemas.common import (
+    Answer,
+    Cautions,
+    FormerBook,
+    Hex,
+    LinesPage,
+    Number64,
+    Page,
+    Tool,
+    ToolPage,
+    Unknown,
+)
 from api.schemas.findings import OpenFinding
 from collector.model import Category, Completion, LinkState, Mode, Result, State
 
@@ -482,7 +493,7 @@ class Fault(Answer):
     """From raised to cleared; null while it is open."""
 
 
-class FaultPage(Page[Fault]):
+class FaultPage(LinesPage[Fault]):
     cautions: Cautions
 
 

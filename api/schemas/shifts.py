@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import ConfigDict
 
-from api.schemas.common import Answer, Page
+from api.schemas.common import Answer, LinesPage
 
 ShiftState = Literal["ahead", "open", "closing", "closed", "unknown"]
 
@@ -54,5 +54,5 @@ class ShiftOccurrence(Answer):
     """Why it is `unknown`, if it is."""
 
 
-class ShiftPage(Page[ShiftOccurrence]):
+class ShiftPage(LinesPage[ShiftOccurrence]):
     """In order of plant day, line and time; whole occurrences, also those that only reach in."""

@@ -5,7 +5,7 @@ from typing import Any, Literal
 
 from pydantic import ConfigDict, Field
 
-from api.schemas.common import Answer, FormerBook, Number64, Page, Tool, Unknown
+from api.schemas.common import Answer, FormerBook, LinesPage, Number64, Tool, Unknown
 from collector.model import Completion, GapReason, Mode, Result
 
 HASH = r"^[0-9a-f]{64}$"
@@ -209,13 +209,22 @@ class Statement(Answer):
     hash: str = Field(pattern=HASH)
 
 
-class StatementPage(Page[Statement]):
+class StatementPage(LinesPage[Statement]):
     """With `after`, `next` is always there: to be kept, and asked with the next time."""
 
     model_config = ConfigDict(
         extra="forbid",
         json_schema_extra={
-            "examples": [{"closed": True, "complete": True, "reasons": [], "items": [EXAMPLE], "next": None}]
+            "examples": [
+                {
+                    "lines": ["line-1"],
+                    "closed": True,
+                    "complete": True,
+                    "reasons": [],
+                    "items": [EXAMPLE],
+                    "next": None,
+                }
+            ]
         },
     )
 
@@ -251,6 +260,7 @@ STATUS_EXAMPLE: dict[str, Any] = {
     ],
     "commit": "184230",
     "now": "2026-10-25T07:02:00Z",
+    "lines": None,
     "clock_offset_s": 1,
     "unknown": {},
     "items": [
@@ -312,7 +322,7 @@ class LineStatus(Answer):
     unknown: Unknown
 
 
-class StatementStatus(Page[LineStatus]):
+class StatementStatus(LinesPage[LineStatus]):
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [STATUS_EXAMPLE]})
 
     book: str

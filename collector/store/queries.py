@@ -8,7 +8,7 @@ has, so rows that arrive meanwhile neither shift a page nor appear twice. Nothin
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal, NamedTuple, Self
@@ -357,19 +357,21 @@ def find_cycles(
     result: str | None = None,
     completion: str | None = None,
     controller: str | None = None,
+    among: Collection[str] | None = None,
 ) -> list[Record]:
     """A tool's newest cycles (None: those of all), newest first: all columns of `cycle`, the controller's
     name as `controller`, `id`.
 
     Args: last: at most so many; before: only cycles older than that key; since, until: half-open interval of
-    `ended_at`; result, completion, controller: only cycles with that value.
+    `ended_at`; result, completion, controller: only cycles with that value; among: only of these controllers.
     Raises: NotInBook: no controller of that name.
     """
     wanted = select(cycle)
     if tool_id is not None:
         wanted = wanted.where(cycle.c.tool_id == tool_id)
-    elif controller is None:  # by the index of controller and time: there is none of time alone
+    elif controller is None and among is None:  # by the index of controller and time: none is of time alone
         wanted = wanted.where(cycle.c.controller_id.in_(list(named_controllers(connection))))
+    wanted = wanted.where(*_among(connection, cycle.c.controller_id, among))
     if before is not None:
         wanted = wanted.where(tuple_(*CYCLE_KEY) < _key_of(CYCLE_KEY, before))
     if controller is not None:
@@ -481,10 +483,12 @@ def find_faults(
     controller: str | None = None,
     category: str | None = None,
     state: Literal["open", "cleared"] | None = None,
+    among: Collection[str] | None = None,
 ) -> list[Record]:
     """Faults by `raised_at`, newest first: columns of `fault`, controller (name), maker, model, serial.
 
-    Args: since, until: half-open interval of `raised_at`; state: `open` are those not cleared yet.
+    Args: since, until: half-open interval of `raised_at`; state: `open` are those not cleared yet; among:
+    only of these controllers.
     Raises: NotInBook: no controller of that name.
     """
     key = (fault.c.raised_at, fault.c.commit_number)
@@ -496,6 +500,7 @@ def find_faults(
         wanted = wanted.where(cleared if state == "cleared" else ~cleared)
     number = None if controller is None else find_controller_id(connection, controller)
     wanted = wanted.where(
+        *_among(connection, fault.c.controller_id, among),
         *_within(fault.c.raised_at, since, until),
         *_equal((fault.c.tool_id, tool_id), (fault.c.controller_id, number), (fault.c.category, category)),
     )
@@ -514,14 +519,15 @@ def find_gaps(
     state: GapState | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
+    among: Collection[str] | None = None,
 ) -> list[Record]:
     """Gaps in order of commit number, newest first: columns of `gap`, controller (name), `cycles` missing in
     it (in a closed one: that were missing), `state`.
 
-    Args: since, until: those that may reach into the half-open interval.
+    Args: since, until: those that may reach into the half-open interval; among: only of these controllers.
     Raises: NotInBook: no controller of that name.
     """
-    wanted = select(gap)
+    wanted = select(gap).where(*_among(connection, gap.c.controller_id, among))
     if state is not None:
         is_open = gap.c.closed_at.is_(None)
         wanted = wanted.where(is_open if state == "open" else ~is_open)
@@ -609,6 +615,15 @@ def _named(connection: Connection, wanted: Select[Any]) -> list[Record]:
     for each in found:
         each["controller"] = names[each["controller_id"]]
     return found
+
+
+def _among(
+    connection: Connection, controller_id: ColumnElement[Any], names: Collection[str] | None
+) -> list[ColumnElement[bool]]:
+    if names is None:
+        return []
+    known = named_controllers(connection).items()
+    return [controller_id.in_([number for number, name in known if name in names])]
 
 
 def _key_of(columns: Sequence[ColumnElement[Any]], key: Sequence[Any]) -> ColumnElement[Any]:

@@ -1,6 +1,6 @@
 """What the book is asked about statements: plain rows, with `body` as it was hashed."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from sqlalchemy import ColumnElement, Connection, and_, func, select, tuple_
@@ -17,13 +17,13 @@ def find_statements(
     connection: Connection,
     *,
     plant_day: str | None = None,
-    line: str | None = None,
+    lines: Collection[str] | None = None,
     last: int = 100,
     after: tuple[str, str, datetime] | None = None,
 ) -> list[Record]:
     """The newest revision of each, in order of plant day, line and time.
 
-    Args: plant_day, line: only of that; after: only those behind that key.
+    Args: plant_day, lines: only of that day, of these lines; after: only those behind that key.
     """
     newer = statement.alias()
     replaced = select(newer.c.revision).where(
@@ -35,20 +35,20 @@ def find_statements(
     wanted = select(statement).where(~replaced.exists())
     if plant_day is not None:
         wanted = wanted.where(statement.c.plant_day == plant_day)
-    if line is not None:
-        wanted = wanted.where(statement.c.line == line)
+    if lines is not None:
+        wanted = wanted.where(statement.c.line.in_(lines))
     if after is not None:
         wanted = wanted.where(tuple_(*KEY) > tuple_(*after, types=[column.type for column in KEY]))
     return records(connection.execute(wanted.order_by(*KEY).limit(last)))
 
 
 def find_statements_since(
-    connection: Connection, after: int, *, line: str | None = None, last: int = 100
+    connection: Connection, after: int, *, lines: Collection[str] | None = None, last: int = 100
 ) -> list[Record]:
     """Every revision behind a commit number, in order of commit."""
     wanted = select(statement).where(statement.c.commit_number > after)
-    if line is not None:
-        wanted = wanted.where(statement.c.line == line)
+    if lines is not None:
+        wanted = wanted.where(statement.c.line.in_(lines))
     return records(connection.execute(wanted.order_by(statement.c.commit_number).limit(last)))
 
 

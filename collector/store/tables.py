@@ -541,6 +541,44 @@ delivery = Table(
     Index(None, "state", "receiver", "next_at"),
 )
 
+# A file that somebody asked for, of a list that is too long for one answer. It lies in a folder of its own.
+export = Table(
+    "export",
+    DESK,
+    Column("export_id", Text, primary_key=True),
+    Column("token_id", ForeignKey("token.token_id")),  # NULL: asked on this machine without one
+    Column("lines", Text),  # JSON: only what is of these; NULL: of all
+    Column("what", Text, nullable=False),
+    Column("format", Text, nullable=False),
+    Column("begins_at", Instant, nullable=False),
+    Column("ends_at", Instant, nullable=False),
+    Column("filters", Text, nullable=False),  # JSON
+    Column("state", Text, nullable=False),  # 'waiting', 'building', 'done', 'failed'
+    Column("says", Text),  # why it failed
+    Column("attempts", Integer, nullable=False),
+    Column("asked_at", Instant, nullable=False),
+    Column("over_at", Instant),  # done or failed
+    Column("book", Text),  # the snapshot: which book, and up to which commit
+    Column("commit_number", BigInteger),
+    Column("rows", BigInteger),
+    Column("bytes", BigInteger),
+    Column("sha256", Text),  # in hexadecimal
+    Index(None, "state", "asked_at"),
+)
+
+# Up to where a consumer of statements has booked them: of all lines that its token is for, or of one.
+receipt = Table(
+    "receipt",
+    DESK,
+    Column("consumer", Text, primary_key=True),
+    Column("line", Text, primary_key=True),  # '': of all
+    Column("token_id", ForeignKey("token.token_id")),  # NULL: told on this machine without one
+    Column("lines", Text),  # JSON: the lines of the token; NULL: all
+    Column("book", Text, nullable=False),
+    Column("commit_number", BigInteger, nullable=False),
+    Column("told_at", Instant, nullable=False),
+)
+
 __all__ = [
     "BOOK",
     "DESK",
@@ -558,6 +596,7 @@ __all__ = [
     "delivery",
     "desk",
     "epoch",
+    "export",
     "fault",
     "finding",
     "former_instance",
@@ -566,6 +605,7 @@ __all__ = [
     "mount",
     "position",
     "quarantine",
+    "receipt",
     "service",
     "setting_change",
     "statement",

@@ -57,6 +57,8 @@ def app(built_app: FastAPI, plant: Plant) -> Iterator[FastAPI]:
     """The application over this test's copy of the plant."""
     built_app.state.stores = Stores(plant.address)
     built_app.state.access = Access(built_app.state.site, lambda: built_app.state.stores)
+    assert plant.address.folder is not None
+    built_app.state.exporter.folder = plant.address.folder / "exports"
     built_app.state.learnt = LearntBands()  # copies of a plant have one name: the same ids are other curves
     yield built_app
     built_app.state.stores.close()

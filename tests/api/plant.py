@@ -7,7 +7,7 @@ the bounds of plant days.
 
 import json
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
@@ -225,11 +225,11 @@ def curve_of(booked: BookedCycle) -> BookedCurve:
     )
 
 
-async def make_plant(address: StoreAddress) -> Plant:
-    """Make the book and fill it."""
+async def make_plant(address: StoreAddress, identities: Sequence[ControllerIdentity] = IDENTITIES) -> Plant:
+    """Make the book and fill it. Args: identities: the two controllers, which may be on two lines."""
     plant = Plant(address)
     async with writing(plant, at=BEGAN) as filling:
-        await filling.writer.register(IDENTITIES)
+        await filling.writer.register(identities)
         await filling.mount("A-01", TWIN_2, SPRING)
         await filling.mount("A-02", TWIN_1, SPRING)
         await filling.work("A-01", TWIN_2, SPRING, MOVED_TO_1, epoch=1, seed=1)
@@ -243,17 +243,20 @@ async def make_plant(address: StoreAddress) -> Plant:
         await show_faults(filling)
         await show_status(filling)
         await notice(filling)
-        await close_shifts(plant, filling.writer)
+        for line in dict.fromkeys(each.line for each in identities):
+            names = [each.name for each in identities if each.line == line]
+            await close_shifts(plant, filling.writer, line, names)
     return plant
 
 
-async def close_shifts(plant: Plant, writer: Writer) -> None:
-    """One pass over the line: revisions, and the twenty shifts that are next."""
+async def close_shifts(
+    plant: Plant, writer: Writer, line: str = "line-1", names: Sequence[str] = ("A-01", "A-02")
+) -> None:
+    """One pass over the line with these controllers: revisions, and the twenty shifts that are next."""
     early, late = Shift("early", time(6, 20), time(14, 42)), Shift("late", time(14, 42), time(22, 10))
     night = Shift("night", time(22, 10), time(6, 20), frozenset(WEEKDAYS[:5]))
     plan = ShiftPlan.of(ZoneInfo("Europe/Berlin"), [(None, early), (None, late), (None, night)])
-    names = [each.name for each in IDENTITIES]
-    rules = LineRules("line-1", plan, frozenset(names), dict.fromkeys(names), timedelta(hours=1))
+    rules = LineRules(line, plan, frozenset(names), dict.fromkeys(names), timedelta(hours=1))
     reader = open_book_reader(plant.address)
     await close_line(reader, writer, rules, Seen(), lambda: LATEST)
     reader.dispose()

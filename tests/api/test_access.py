@@ -1,8 +1,11 @@
 """Who may ask: every operation against every kind of asker, and what tells them apart."""
 
 import asyncio
+import json
 from collections.abc import AsyncIterator, Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -13,22 +16,38 @@ from sqlalchemy import text
 import api.app
 from api.access import tokens as token_rules
 from api.access.gate import Access
-from api.access.rights import ADMIN, ANYBODY, CARE, COUNTS, HEALTH, READ, RIGHTS, SERVICE, require_decisions
+from api.access.rights import (
+    ADMIN,
+    ANYBODY,
+    BOOKING,
+    CARE,
+    COUNTS,
+    HEALTH,
+    LEAVING,
+    READ,
+    RIGHTS,
+    SERVICE,
+    require_decisions,
+)
 from api.access.throttle import Allowance, Throttle
 from api.access.tokens import Tokens
 from api.app import create_app
+from api.stores import Stores
 from collector.config import load_site
 from collector.listening import ApiPart
-from collector.store.engine import open_desk
+from collector.store.engine import StoreAddress, open_desk
 from collector.store.tokens import revoke_token
+from tests.api import exported
 from tests.api.asking import BASE, asking, bearer, make_token
-from tests.api.plant import Plant, write_site
+from tests.api.plant import IDENTITIES, SITE, Plant, make_plant, write_site
 from tests.api.receiving import with_a_delivery
-from tests.api.test_document import SAMPLES
+from tests.api.test_document import ADDRESSES
 
 DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}
 SEEN = {"acknowledged_by": "Fitter 7", "remark": "seen"}
-WRITES = {
+GAPS = {"what": "gaps", "from": "2026-03-27T00:00:00Z", "to": "2026-04-03T00:00:00Z", "format": "csv"}
+BOOKED = {"line": "line-1", "plant_day": "2026-03-28", "shift": "early", "revision": 1}
+WRITES: dict[str, tuple[str, dict[str, Any] | None]] = {
     "POST /v1/tools/{serial}/service": ("/v1/tools/2042/service", DONE),
     "POST /v1/findings/{commit_number}/acknowledgement": (
         "/v1/findings/{open_finding}/acknowledgement",
@@ -36,6 +55,10 @@ WRITES = {
     ),
     "POST /v1/receivers/{name}/resume": ("/v1/receivers/ear/resume", {}),
     "POST /v1/deliveries/{id}/replay": ("/v1/deliveries/1/replay", {}),
+    "POST /v1/exports": ("/v1/exports", GAPS),
+    "DELETE /v1/exports/{id}": (f"/v1/exports/{exported.SPARE}", None),
+    "PUT /v1/receipts/{consumer}": ("/v1/receipts/mes", BOOKED),
+    "DELETE /v1/receipts/{consumer}": (f"/v1/receipts/{exported.LEFT}", None),
 }
 """Operation -> an address of that kind, and a body."""
 DOCUMENT = "/v1/openapi.json"
@@ -80,25 +103,25 @@ def operations(app: FastAPI) -> Iterator[tuple[str, str, str, dict[str, Any] | N
     for path, methods in app.openapi()["paths"].items():
         for method in methods:
             name = f"{method.upper()} {path}"
-            address, body = (SAMPLES[path][0], None) if method == "get" else WRITES[name]
+            address, body = (ADDRESSES[path], None) if method == "get" else WRITES[name]
             yield name, method.upper(), address, body
 
 
 EXPECTED = {
-    id(ANYBODY): {"read", "integrate", "service", "admin"},
-    id(READ): {"read", "service", "admin"},
-    id(SERVICE): {"service"},
-    id(ADMIN): {"admin"},
-    id(CARE): {"service", "admin"},
+    ANYBODY.scopes: {"read", "integrate", "service", "admin"},
+    READ.scopes: {"read", "service", "admin"},
+    COUNTS.scopes: {"integrate", "read", "service", "admin"},
+    SERVICE.scopes: {"service"},
+    ADMIN.scopes: {"admin"},
+    CARE.scopes: {"service", "admin"},
+    BOOKING.scopes: {"integrate"},
+    LEAVING.scopes: {"integrate", "admin"},
 }
 """A second statement of who gets in, without the rules that make it."""
 
 
 def expected(name: str) -> set[str]:
-    right = RIGHTS[name]
-    if right.scopes == COUNTS.scopes:
-        return {"integrate", "read", "service", "admin"}
-    return EXPECTED[id(right)]
+    return EXPECTED[RIGHTS[name].scopes]
 
 
 ASKERS = ("none", "wrong", "unknown", "expired", "revoked", "read", "integrate", "service", "admin")
@@ -112,6 +135,10 @@ async def test_every_operation_lets_in_whom_it_must_and_nobody_else(
     headers = headers_of(plant, asker)
     async with asking(closed) as client:
         with_a_delivery(closed)
+        token_id = headers.get("authorization", "").removeprefix("Bearer ").split(".")[0]
+        exported.with_exports(
+            closed, token_id if asker in ("read", "integrate", "service", "admin") else None
+        )
         seen = 0
         for name, method, address, body in operations(closed):
             closed.state.access.tokens = Tokens(lambda: closed.state.stores)  # with a whole allowance
@@ -119,7 +146,7 @@ async def test_every_operation_lets_in_whom_it_must_and_nobody_else(
             answer = await client.request(method, address, json=body, headers=headers)
             seen += 1
             if asker in expected(name) or (name in ("GET /healthz", "GET /readyz") and asker == "none"):
-                assert answer.status_code in (200, 201, 202), (name, answer.text)
+                assert answer.status_code in (200, 201, 202, 204), (name, answer.text)
             elif asker == "none":
                 assert (answer.status_code, kind_of(answer)) == (401, "token-needed"), name
                 assert answer.headers["www-authenticate"] == 'Bearer realm="clampbook"'
@@ -171,13 +198,21 @@ def test_the_document_says_who_may_ask(app: FastAPI) -> None:
         assert told == [{"token": [scope]} for scope in right.scopes] + without
 
 
-INTEGRATED = {"counts", "gaps", "reconciliation", "feed", "shifts", "statements", "status"}
+OWN = {
+    "POST /v1/exports",
+    "DELETE /v1/exports/{id}",
+    "PUT /v1/receipts/{consumer}",
+    "DELETE /v1/receipts/{consumer}",
+}
+"""Writes that change nothing but what the asker's own token has asked for, or told."""
+OWN_READS = {"GET /v1/exports", "GET /v1/exports/{id}", "GET /v1/exports/{id}/file", "GET /v1/receipts"}
+INTEGRATED = {"cycles", "counts", "gaps", "reconciliation", "feed", "shifts", "statements", "status"}
 
 
 def test_each_operation_that_integrates_is_one_that_counts() -> None:
     """No curve, no setting, no finding for whoever pulls counts."""
     for name, right in RIGHTS.items():
-        if "integrate" in right.scopes and right is not ANYBODY:
+        if "integrate" in right.scopes and right is not ANYBODY and name not in OWN | OWN_READS:
             last = name.removeprefix("GET /v1/").split("/{line}")[0].split("/")[-1]
             assert last in INTEGRATED, name
 
@@ -185,7 +220,7 @@ def test_each_operation_that_integrates_is_one_that_counts() -> None:
 def test_a_write_is_for_nobody_who_only_reads() -> None:
     """Whatever is not GET needs a scope that says so; that of the admin does for looking after receivers."""
     for name, right in RIGHTS.items():
-        if not name.startswith("GET "):
+        if not name.startswith("GET ") and name not in OWN:
             forbidden = {"read", "integrate"} if right is CARE else {"read", "integrate", "admin"}
             assert not forbidden & set(right.scopes), name
 
@@ -202,7 +237,7 @@ def test_an_operation_that_nobody_decided_about_stops_the_start(
     site, _ = load_site(write_site(plant.address.folder.parent))
     with pytest.raises(LookupError, match="who may ask PUT /v1/new"):
         create_app(site)
-    with pytest.raises(LookupError, match="no operation GET /, GET /healthz"):
+    with pytest.raises(LookupError, match=r"no operation .*GET /, GET /healthz"):
         require_decisions({"paths": {}})
 
 
@@ -414,26 +449,177 @@ async def test_while_the_desk_is_away_known_tokens_are_believed_for_a_while(
 
 # ---- lines -------------------------------------------------------------------------------------------------
 
+LINES = {"A-01": "line-1", "A-02": "line-2"}
+"""Controller -> the line on which it stands in `two_lines`."""
+WEEK = "from=2026-03-27T00:00:00Z&to=2026-04-03T00:00:00Z"
+CUT = {
+    "GET /v1/cycles": f"/v1/cycles?{WEEK}&last=1000",
+    "GET /v1/faults": "/v1/faults",
+    "GET /v1/gaps": "/v1/gaps",
+    "GET /v1/feed": "/v1/feed?limit=1000",
+    "GET /v1/shifts": f"/v1/shifts?{WEEK}",
+    "GET /v1/counts": f"/v1/counts?{WEEK}&by=controller,result",
+    "GET /v1/statements/status": "/v1/statements/status",
+    "GET /v1/statements": "/v1/statements?last=1000",
+}
+"""Lists that have only what is of a token's lines."""
+CUT_ELSEWHERE = OWN | OWN_READS
+"""See test_exports.py and test_receipts.py."""
 
-async def test_a_token_for_a_line_gets_that_line_and_nothing_that_tells_no_line(
-    client: httpx.AsyncClient, plant: Plant
+
+@pytest.fixture(scope="session")
+def two_lines_folder(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Plant]:
+    """The plant, with A-02 on a line of its own."""
+    folder = tmp_path_factory.mktemp("two-lines")
+    text = SITE.replace('name = "A-02"\nline = "line-1"', 'name = "A-02"\nline = "line-2"')
+    (folder / "site.toml").write_text(text, encoding="utf-8")
+    identities = [replace(each, line=LINES[each.name]) for each in IDENTITIES]
+    return folder, asyncio.run(make_plant(StoreAddress(folder=folder / "store"), identities))
+
+
+@dataclass(frozen=True)
+class TwoLines:
+    """Asks of the plant with two lines, under one of several tokens."""
+
+    client: httpx.AsyncClient
+    tokens: dict[str, str]
+
+    async def ask(self, name: str, address: str, **headers: str) -> httpx.Response:
+        return await self.client.get(address, headers=bearer(self.tokens[name]) | headers)
+
+
+@pytest.fixture
+async def two_lines(built_app: FastAPI, two_lines_folder: tuple[Path, Plant]) -> AsyncIterator[TwoLines]:
+    """With tokens for `line-1`, `line-2`, `both`, `all` lines, and a `strange` one."""
+    folder, plant = two_lines_folder
+    (folder / "store" / "desk.sqlite").unlink(missing_ok=True)
+    usual = built_app.state.site
+    built_app.state.site = load_site(folder / "site.toml")[0]
+    built_app.state.stores = Stores(plant.address)
+    set_rules(built_app, tokens="required")
+    lines = {
+        "line-1": ["line-1"], "line-2": ["line-2"], "both": ["line-2", "line-1"], "all": None,
+        "strange": ["line-9"],
+    }  # fmt: skip
+    async with asking(built_app) as client:
+        tokens = {
+            name: make_token(plant.address, name, "integrate", "read", lines=of) for name, of in lines.items()
+        }
+        yield TwoLines(client, tokens)
+    built_app.state.site = usual
+    built_app.state.stores.close()
+
+
+def line_in(item: dict[str, Any]) -> str | None:
+    """Of an item of any list; None: of none."""
+    if "controller" in item and item["controller"] is not None:
+        return LINES[item["controller"]]
+    line = item.get("line", item.get("data", {}).get("line"))
+    return None if line is None else str(line)
+
+
+def keys(items: list[dict[str, Any]]) -> list[str]:
+    return sorted(json.dumps(item, sort_keys=True) for item in items)
+
+
+def test_the_matrix_of_lines_has_every_list_that_is_cut() -> None:
+    """One that is added without a row here is noticed."""
+    assert {name for name, right in RIGHTS.items() if right.is_cut} == set(CUT) | CUT_ELSEWHERE
+
+
+@pytest.mark.parametrize("name", CUT)
+async def test_a_list_has_what_is_of_the_lines_of_the_token(two_lines: TwoLines, name: str) -> None:
+    """The parts of both lines make the whole, but for what is of no line; the answer says what it is of."""
+    answers = {who: await two_lines.ask(who, CUT[name]) for who in ("line-1", "line-2", "both", "all")}
+    items = {}
+    for who, answer in answers.items():
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["lines"] == {"all": None, "both": ["line-1", "line-2"]}.get(who, [who])
+        assert answer.headers.get("token-lines") == {"all": None, "both": "line-1, line-2"}.get(who, who)
+        assert "authorization" in answer.headers["vary"].lower()
+        items[who] = answer.json()["items"]
+    for line in ("line-1", "line-2"):
+        assert {line_in(item) for item in items[line]} <= {line}
+    whole = [item for item in items["all"] if line_in(item) is not None]
+    assert keys(items["both"]) == keys(items["line-1"] + items["line-2"]) == keys(whole) != []
+
+
+@pytest.mark.parametrize("name", CUT)
+async def test_whoever_names_a_line_must_be_for_it(two_lines: TwoLines, name: str) -> None:
+    """Named, another line is refused, also beside the own; so is a token for lines that are nowhere."""
+    right = RIGHTS[name]
+    if right.by is not None:
+        mine, other = {"line": ("line-1", "line-2"), "controller": ("A-01", "A-02")}[right.by]
+        for named, status in ((mine, 200), (other, 403), ("X-99", 403), ("", 403)):
+            joined = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}{right.by}={named}"
+            assert (await two_lines.ask("line-1", joined)).status_code == status, joined
+        twice = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}{right.by}={mine}&{right.by}={other}"
+        assert (await two_lines.ask("line-1", twice)).status_code == 403
+    answer = await two_lines.ask("strange", CUT[name])
+    assert (answer.status_code, kind_of(answer)) == (403, "other-line")
+    assert "the site file has no controller there" in answer.json()["detail"]
+    assert 'error="insufficient_scope"' in answer.headers["www-authenticate"]
+
+
+@pytest.mark.parametrize("name", ["GET /v1/cycles", "GET /v1/gaps", "GET /v1/counts", "GET /v1/statements"])
+@pytest.mark.parametrize("wanted", ["json", "csv"])
+async def test_tags_differ_by_what_the_asker_sees(two_lines: TwoLines, name: str, wanted: str) -> None:
+    """Whoever brings the tag of another's answer gets its own, and no 304."""
+    address = f"{CUT[name]}{'&' if '?' in CUT[name] else '?'}format={wanted}"
+    answers = {who: await two_lines.ask(who, address) for who in ("line-1", "line-2", "all")}
+    tags = {who: answer.headers.get("etag") for who, answer in answers.items()}
+    if tags["all"] is None:
+        assert wanted == "json"
+        return
+    assert len(set(tags.values())) == 3
+    for who, tag in tags.items():
+        for asker in tags:
+            again = await two_lines.ask(asker, address, **{"if-none-match": str(tag)})
+            assert again.status_code == (304 if asker == who else 200)
+
+
+async def test_a_line_without_a_statement_is_missing_for_its_own_token_only(
+    two_lines: TwoLines,
 ) -> None:
-    """Where a resource does not tell lines apart, it gets nothing rather than too much."""
-    own = bearer(make_token(plant.address, "own", "integrate", "read", lines=["line-1"]))
-    other = bearer(make_token(plant.address, "other", "integrate", "read", lines=["line-2"]))
-    named = ("/v1/gaps?controller=A-02", "/v1/controllers/A-02/reconciliation")
-    for address in named:
-        assert (await client.get(address, headers=own)).status_code == 200
-        answer = await client.get(address, headers=other)
+    """`closed` and `complete` are of what the asker sees."""
+    reasons = {
+        who: (await two_lines.ask(who, "/v1/statements?last=1000")).json()["reasons"]
+        for who in ("line-1", "line-2", "all")
+    }
+    for line in ("line-1", "line-2"):
+        assert reasons[line]
+        assert all(says.startswith(f"{line},") for says in reasons[line])
+    assert sorted(reasons["all"]) == sorted(reasons["line-1"] + reasons["line-2"])
+
+
+async def test_one_by_its_name_is_for_a_token_of_its_line(two_lines: TwoLines) -> None:
+    """A cycle's line is that of the controller in its id."""
+    for address in ("/v1/cycles/A-02.2.7", "/v1/controllers/A-02/reconciliation"):
+        assert (await two_lines.ask("line-2", address)).status_code == 200
+        answer = await two_lines.ask("line-1", address)
         assert (answer.status_code, kind_of(answer)) == (403, "other-line")
-        assert 'error="insufficient_scope"' in answer.headers["www-authenticate"]
-    for address in (
-        "/v1/gaps", "/v1/tools", "/v1/tools/2042/counts", "/v1/cycles/A-02.2.7",
-        "/v1/gaps?controller=A-02&controller=B-01", "/v1/gaps?controller=B-01",
-    ):  # fmt: skip
-        assert (await client.get(address, headers=own)).status_code == 403, address
+    for address in ("/v1/cycles/nonsense", "/v1/cycles/A-02.2.7/curve"):
+        assert (await two_lines.ask("line-1", address)).status_code == 403
+
+
+async def test_what_does_not_tell_lines_apart_is_for_no_token_of_a_line(two_lines: TwoLines) -> None:
+    """It gets nothing rather than too much; what is of no line is for anybody."""
+    for address in ("/v1/tools", "/v1/tools/2042/counts", "/v1/controllers", "/v1/quarantine"):
+        assert (await two_lines.ask("both", address)).status_code == 403, address
     for address in ("/", "/problems/other-line", "/healthz", "/readyz"):
-        assert (await client.get(address, headers=own)).status_code == 200
+        assert (await two_lines.ask("both", address)).status_code == 200
+
+
+async def test_who_waits_at_the_feed_looks_on_behind_what_it_does_not_see(
+    two_lines: TwoLines,
+) -> None:
+    """A page of another line's records is no news, and no end."""
+    address = "/v1/feed?kinds=fault.raised&limit=1&wait=20"
+    assert (await two_lines.ask("line-2", address)).json()["items"]
+    one = (await two_lines.ask("line-1", "/v1/feed?limit=1")).json()
+    assert one["more"]
+    found = await two_lines.ask("line-1", "/v1/feed?kinds=statement.closed&limit=1&wait=20")
+    assert [item["data"]["line"] for item in found.json()["items"]] == ["line-1"]
 
 
 # ---- failures are rationed ---------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from typing import Any
 
 import httpx
 import pytest
+from fastapi import FastAPI
 from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
@@ -15,12 +16,14 @@ from api.schemas import (
     charts,
     common,
     counts,
+    exports,
     fault_rates,
     features,
     feed,
     findings,
     forecast,
     push,
+    receipts,
     records,
     settings,
     setups,
@@ -28,6 +31,7 @@ from api.schemas import (
     statements,
     tolerance,
 )
+from tests.api import exported
 from tests.api.asking import bearer, make_token
 from tests.api.plant import Plant
 
@@ -68,7 +72,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     ),
     "/v1/cycles": (
         "/v1/cycles?from=2026-10-24T00:00:00Z&to=2026-10-25T00:00:00Z",
-        common.Page[records.CycleOfTool],
+        common.LinesPage[records.CycleOfTool],
     ),
     "/v1/cycles/{id}": ("/v1/cycles/A-02.2.7", records.Cycle),
     "/v1/cycles/{id}/curve": ("/v1/cycles/A-02.2.7/curve", records.Curve),
@@ -98,7 +102,7 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     ),
     "/v1/findings": ("/v1/findings", findings.FindingPage),
     "/v1/findings/{commit_number}": ("/v1/findings/{open_finding}", findings.ShownFinding),
-    "/v1/gaps": ("/v1/gaps", common.Page[records.Gap]),
+    "/v1/gaps": ("/v1/gaps", common.LinesPage[records.Gap]),
     "/v1/feed": ("/v1/feed?limit=3", feed.Feed),
     "/v1/quarantine": ("/v1/quarantine", common.Page[records.Quarantined]),
     "/v1/counts": (
@@ -120,6 +124,9 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
         statements.Statement,
     ),
     "/v1/shifts": ("/v1/shifts?from=2026-10-23T00:00:00Z&to=2026-10-26T00:00:00Z", shifts.ShiftPage),
+    "/v1/exports": ("/v1/exports", exports.ExportPage),
+    "/v1/exports/{id}": (f"/v1/exports/{exported.FAILED}", exports.Export),
+    "/v1/receipts": ("/v1/receipts", receipts.ReceiptPage),
     "/v1/receivers": ("/v1/receivers", push.ReceiverPage),
     "/v1/deliveries": ("/v1/deliveries", push.DeliveryPage),
     "/v1/asyncapi.json": ("/v1/asyncapi.json", push.PublishingDocument),
@@ -127,13 +134,17 @@ SAMPLES: dict[str, tuple[str, type[BaseModel]]] = {
     "/v1/audit-trail": ("/v1/audit-trail", access.AuditTrail),
 }
 """Path in the document -> an address of that kind, and the model that it must answer with."""
+FILES = {"/v1/exports/{id}/file": f"/v1/exports/{exported.DONE}/file"}
+"""… that answer with no JSON."""
+ADDRESSES = {path: address for path, (address, _) in SAMPLES.items()} | FILES
 
 DONE = {"done_by": "Fitter 7", "done_at": "2026-10-25T00:00:00Z"}
 
 
 @pytest.fixture
-async def client(client: httpx.AsyncClient, plant: Plant) -> httpx.AsyncClient:
+async def client(app: FastAPI, client: httpx.AsyncClient, plant: Plant) -> httpx.AsyncClient:
     """With a token that may ask for everything, beside one that is refused: both leave a trace to show."""
+    exported.with_exports(app)
     await client.get("/v1/tools", headers=bearer("wrong"))
     client.headers.update(bearer(make_token(plant.address, "office", "admin", "service")))
     return client
@@ -152,7 +163,7 @@ async def document(client: httpx.AsyncClient) -> dict[str, Any]:
 
 def test_every_resource_has_a_sample(document: dict[str, Any]) -> None:
     """A resource that is added without one is noticed."""
-    assert {path for path, operations in document["paths"].items() if "get" in operations} == set(SAMPLES)
+    assert {path for path, operations in document["paths"].items() if "get" in operations} == set(ADDRESSES)
     assert document["openapi"].startswith("3.1")
 
 
@@ -249,7 +260,7 @@ async def test_the_index_leads_to_every_list(client: httpx.AsyncClient) -> None:
     for link in links.values():
         if "{" not in link:
             assert (await client.get(link)).status_code == 200, link
-    assert {link.split("?")[0] for link in links.values()} >= set(SAMPLES) - {"/", "/problems/{kind}"}
+    assert {link.split("?")[0] for link in links.values()} >= set(ADDRESSES) - {"/", "/problems/{kind}"}
 
 
 async def test_no_page_asks_the_internet_for_anything(client: httpx.AsyncClient) -> None:

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import tracemalloc
 from collections.abc import AsyncIterator, Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any
 import duckdb
 import httpx
 import pandas as pd
+import pyarrow
 import pyarrow.parquet as pq
 import pytest
 from fastapi import FastAPI
@@ -29,11 +31,14 @@ from collector.config import load_site
 from collector.model import BookedCycle, Cycle, Entry, MountChange, Position, ToolName
 from collector.rfc3339 import parse_rfc3339
 from collector.store.engine import StoreAddress, migrate_book, open_book_reader, open_book_writer
+from collector.store.exports import find_export
 from collector.store.tables import cycle as cycles_table
 from collector.store.tables import to_us
 from collector.store.writer import Writer
 from tests.api.asking import asking
 from tests.api.plant import AUTUMN, IDENTITIES, write_site
+from tests.api.test_serving import serving
+from tests.processes import eventually
 
 NUMBER = 100_000
 MADE_BY = ToolName("Sample Works", "C-4", "=2042")
@@ -221,6 +226,96 @@ async def test_ndjson_read_back_is_the_store(asked: httpx.AsyncClient, stored: l
         stored, "sequence", "part_id", "peak_tension_n"
     )
     assert items[:100] == (await asked.get("/v1/tools/%3D2042/cycles")).json()["items"]
+
+
+# ---- the same as an export ---------------------------------------------------------------------------------
+
+
+async def exported(client: httpx.AsyncClient, wanted: str) -> bytes:
+    asked = {"what": "cycles", "from": "2026-10-01T00:00:00Z", "to": "2026-11-01T00:00:00Z", "format": wanted}
+    answer = await client.post("/v1/exports", json=asked)
+    assert answer.status_code == 202, answer.text
+    address = answer.json()["file"]
+
+    async def is_made() -> bool:
+        return (await client.get(address, headers={"range": "bytes=0-0"})).status_code == 206
+
+    await eventually(is_made, "the export is made", 120)
+    return (await client.get(address)).content
+
+
+async def test_an_export_read_by_three_readers_is_the_store(
+    asked: httpx.AsyncClient, stored: list[dict[str, Any]], tmp_path: Path
+) -> None:
+    """Every value of every cycle, to the last bit, in pyarrow, DuckDB and pandas; full row groups."""
+    content = await exported(asked, "parquet")
+    wanted = truth(stored)
+    assert list(with_pyarrow(content)) == wanted
+    assert with_pandas(content) == wanted
+    assert with_duckdb(content, tmp_path) == [(*row[:1], to_us(row[1]), *row[2:]) for row in wanted]
+    file = pq.ParquetFile(io.BytesIO(content))
+    assert [file.metadata.row_group(n).num_rows for n in range(file.num_row_groups)] == [NUMBER]
+    assert file.schema_arrow.equals(
+        pq.read_schema(io.BytesIO((await asked.get(f"{ROWS_OF}parquet&last=1")).content))
+    )
+
+
+@pytest.mark.parametrize(("wanted", "rows"), [("csv", 20_000), ("ndjson", NUMBER), ("parquet", 20_000)])
+async def test_an_export_takes_no_more_memory_than_a_page(
+    many: FastAPI, tmp_path: Path, wanted: str, rows: int
+) -> None:
+    """However many rows there are; as rows, 20,000 at once would take some 60 MB."""
+    many.state.exporter._ending.clear()
+    asked = {
+        "export_id": "m" * 12, "what": "cycles", "format": wanted, "filters": {}, "lines": None,
+        "begins_at": AUTUMN, "ends_at": AUTUMN + timedelta(seconds=rows),
+    }  # fmt: skip
+    tracemalloc.start()
+    try:
+        made = await asyncio.to_thread(many.state.exporter._build, asked, tmp_path / "file")
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+        many.state.stores.close()
+    assert made["rows"] == pytest.approx(rows, abs=1)
+    assert peak < 25_000_000
+    assert pyarrow.default_memory_pool().max_memory() < 100_000_000
+
+
+async def test_an_export_is_made_though_the_api_is_killed_over_it(many: FastAPI) -> None:
+    """The next one begins it again; what comes is whole, and nothing of the first attempt is left."""
+    site = many.state.site.path
+    whole = {"from": "2026-10-10T00:00:00Z", "to": "2026-11-01T00:00:00Z"}
+    async with serving(site) as (process, address), httpx.AsyncClient(base_url=address) as client:
+        answer = await client.post("/v1/exports", json={"what": "cycles", "format": "csv", **whole})
+        where = answer.headers["location"]
+
+        async def is_under_way() -> bool:
+            return bool((await client.get(where)).json()["rows"])
+
+        await eventually(is_under_way, "the export is under way")
+        process.kill()
+        await process.wait()
+    export_id = where.split("/")[-1]
+    with many.state.stores.desk() as desk:
+        left = find_export(desk, export_id)
+    many.state.stores.close()
+    assert left is not None
+    assert (left["state"], left["attempts"]) == ("building", 1)
+    folder = many.state.site.exports_folder
+    assert (folder / f"{export_id}.part").stat().st_size > 0
+    async with serving(site) as (_, address), httpx.AsyncClient(base_url=address, timeout=60) as client:
+
+        async def is_made() -> bool:
+            return (await client.get(where)).status_code == 303
+
+        await eventually(is_made, "the export is made", 60)
+        export = (await client.get(where)).json()
+        content = (await client.get(export["file"])).content
+        direct = await client.get("/v1/cycles", params={**whole, "format": "csv"})
+    assert export["rows"] == NUMBER
+    assert content == direct.content
+    assert [path.name for path in folder.iterdir() if export_id in path.name] == [f"{export_id}.csv"]
 
 
 # ---- every list --------------------------------------------------------------------------------------------

@@ -22,6 +22,7 @@ from collector.store.engine import StoreAddress
 from tests.api.asking import asking
 from tests.api.plant import make_plant
 from tests.api.receiving import Ear
+from tests.api.test_exports import made
 
 QUESTIONS = [
     "/v1/controllers",
@@ -128,6 +129,22 @@ async def test_both_databases_give_the_same_answers(app: FastAPI, database: str)
         assert ours == theirs
     assert [status for _, status, _ in on_sqlite[:4]] == [201, 200, 201, 409]
     assert {status for _, status, _ in on_sqlite} == {200, 201, 404, 409, 422}
+
+
+async def test_an_export_is_the_same_from_both(app: FastAPI, database: str) -> None:
+    """Made in one transaction on either; the same bytes, but for what is each book's own."""
+    plants = (app.state.stores.address, (await make_plant(StoreAddress(url=database))).address)
+    found: list[list[str]] = [[], []]
+    for address, files in zip(plants, found, strict=True):
+        app.state.stores = Stores(address)
+        async with asking(app) as client:
+            for what, wanted in (("cycles", "csv"), ("faults", "ndjson"), ("gaps", "csv")):
+                files.append((await made(client, what=what, format=wanted)).text)
+            assert (
+                await client.delete((await client.get("/v1/exports")).json()["items"][0]["file"][:-5])
+            ).is_success
+    assert found[0] == found[1]
+    assert all(len(each) > 100 for each in found[0])
 
 
 async def test_a_receiver_is_told_the_same_from_both(app: FastAPI, database: str) -> None:

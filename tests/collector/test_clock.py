@@ -16,6 +16,7 @@ from collector.clock import (
     ClockOffset,
     Ended,
     Watch,
+    Watched,
     between,
     ended_at,
     offset_by_message,
@@ -435,6 +436,26 @@ def test_a_clock_that_was_set_lately_leaves_two_ways_to_read_a_stamp() -> None:
     assert ended.earliest < NOW - timedelta(seconds=30) < NOW + HOUR - timedelta(seconds=30) < ended.latest
     cut = ended_at(stamp, [RIGHT, AN_HOUR_SLOW], 0.0, read_at, None, NOW + timedelta(minutes=50))
     assert (cut.earliest, cut.latest) == (NOW + timedelta(minutes=50), ended.latest)
+
+
+def test_a_clock_that_was_set_twice_may_have_stood_still_in_between() -> None:
+    """Seen once while it stood, then set ahead: its stamp from in between was made at any time of it."""
+    watch = Watch(None, None, 1.0)
+    second = timedelta(seconds=1)
+
+    def look(at: datetime, shown: datetime) -> Watched:
+        return watch.read(shown, offset_by_poll(shown, at, at, 1.0), at)
+
+    look(NOW, NOW)
+    stood = look(NOW + 10 * second, NOW + 5 * second)
+    assert stood.set_from is not None
+    ahead = look(NOW + 30 * second, NOW + 300 * second)
+    assert ahead.set_from is not None
+    assert ahead.offset is not None
+    offsets = [ahead.offset, ahead.set_from, stood.set_from]
+    ended = ended_at(NOW + 5 * second, offsets, 1.0, NOW + 30 * second, None, NOW + 10 * second)
+    assert ended.earliest == NOW + 10 * second
+    assert ended.latest >= NOW + 29 * second
 
 
 @pytest.mark.parametrize("said", [datetime(1970, 1, 1), datetime(1990, 1, 1), datetime(2099, 1, 1)])

@@ -296,6 +296,66 @@ async def test_messages_go_on_in_order_after_an_overtaken_one(rig: Rig) -> None:
     assert not rig.open_gaps()
 
 
+def untimed(number: int, received_at: datetime) -> Message:
+    """A cycle that says neither when it ended nor how many there were."""
+    said = {
+        "n": number,
+        "tool": "BT30-1",
+        "result": "pass",
+        "end": "done",
+        "mode": "auto",
+        "part": f"P{number}",
+    }
+    return message("cycle", json.dumps(said).encode(), received_at)
+
+
+async def take_at(rig: Rig, now: datetime, *messages: Message) -> None:
+    """With a connection that begins now; the writer's clock is the real one."""
+    standing = Standing(NAME, rig.layout, rig.writer, await rig.writer.recall(NAME), lambda: now)
+    with pytest.raises(LinkDown):
+        await Inbox(standing, rig.layout, NAME).work(Broker(list(messages)), lambda: None)
+
+
+@pytest.mark.parametrize(("away", "closes"), [(timedelta(hours=1), True), (timedelta(), False)])
+async def test_a_message_without_a_time_was_overtaken_just_now_or_while_we_were_away(
+    rig: Rig, away: timedelta, closes: bool
+) -> None:
+    """An hour after the one that overtook it: from the broker's queue it is late; had we listened all the
+    time, it would be the first of another memory."""
+    now = datetime.now(UTC)
+    an_hour_later = now + timedelta(hours=1)
+    shown = status(3, at_s=(now - BEGIN).total_seconds())
+    await take_at(rig, now, untimed(1, now), untimed(3, now), shown)
+    await take_at(rig, now + away, untimed(2, an_hour_later))
+    assert rig.sequences() == ([(1, 1), (1, 2), (1, 3)] if closes else [(1, 1), (1, 3), (2, 2)])
+
+
+async def test_a_message_that_waited_for_the_store_was_overtaken_just_now(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The store took nothing for an hour; what others overtook meanwhile is late, and no other memory."""
+    monkeypatch.setattr("collector.inbox.STORE_PAUSE_S", 0.0)
+    now = [datetime.now(UTC)]
+    an_hour_later = now[0] + timedelta(hours=1)
+    standing = Standing(NAME, rig.layout, rig.writer, await rig.writer.recall(NAME), lambda: now[0])
+    commit = rig.writer.commit
+    refused: list[Entry] = []
+
+    async def refuse_for_an_hour(entry: Entry) -> None:
+        if len(refused) < 2 and entry.position is not None and entry.position.sequence == 4:
+            refused.append(entry)
+            now[0] = an_hour_later
+            raise StoreError("locked")
+        await commit(entry)
+
+    monkeypatch.setattr(rig.writer, "commit", refuse_for_an_hour)
+    batches = [untimed(1, now[0]), untimed(3, now[0])], [untimed(4, now[0])], [untimed(2, an_hour_later)]
+    with pytest.raises(LinkDown):
+        await Inbox(standing, rig.layout, NAME).work(Broker(*batches), lambda: None)
+    assert len(refused) == 2
+    assert rig.sequences() == [(1, 1), (1, 2), (1, 3), (1, 4)]
+
+
 @pytest.mark.parametrize("payload", [b"", b"{", b'{"n": "seven"}', b"\xff\xfe", b'{"n": -1}', b"[]"])
 async def test_a_message_that_makes_no_sense_is_kept_and_holds_nothing_up(rig: Rig, payload: bytes) -> None:
     """Its bytes and the reason are in quarantine; the next message is booked."""
@@ -374,6 +434,16 @@ async def test_a_replaced_controller_begins_an_epoch_with_its_first_cycle(rig: R
     assert rig.sequences() == [(1, 1), (1, 2), (2, 3), (2, 4)]
     assert rig.gaps() == [(1, 3, None, "controller replaced")]
     assert [row.serial for row in rig.rows(tables.controller)] == ["C-2"]
+
+
+async def test_messages_of_the_controller_before_that_come_again_are_known(rig: Rig) -> None:
+    """The broker had no word that they were taken when another controller took the place."""
+    first, second, eighth, ninth = (untimed(number, BEGIN) for number in (501, 502, 8, 9))
+    await rig.take([status(500, cabinet="C-1"), first, second])
+    await rig.take([status(7, cabinet="C-9"), eighth])
+    await rig.take([first, second, eighth, ninth])
+    assert rig.sequences() == [(1, 501), (1, 502), (2, 8), (2, 9)]
+    assert not rig.rows(tables.quarantine)
 
 
 async def test_a_replaced_controller_proves_no_completeness_of_the_one_before(rig: Rig) -> None:

@@ -75,6 +75,27 @@ def test_a_fresh_controller_is_numbered_as_it_counts() -> None:
     assert (last, sorted(numbered)) == (3, [1, 2, 3])
 
 
+def test_a_memory_without_the_last_number_has_not_come_over_the_wrap() -> None:
+    """It fell back to 0 and kept its records; those from below the wrap are of a time before."""
+    plan = ledger.plan(None, 3, None, TEN)
+    found = {number: record(number, 2**16) for number in (65531, 65532, 65537, 65538, 65539)}
+    lost: dict[int, GapReason] = dict.fromkeys((65533, 65534, 65535, 65536), "skipped sequence")
+    last, numbered, _ = ledger.begin_epoch(plan, found, lost, 2**16)
+    assert (last, sorted(numbered)) == (3, [1, 2, 3])
+
+
+@pytest.mark.parametrize(
+    ("at", "shown", "number"),
+    [(65530, 2, 65535), (65534, 0, 65535), (65535, 0, 65536), (65535, 2, 65536), (65530, 65535, None)],
+)
+def test_the_last_number_before_the_wrap_tells_who_came_over_it(
+    at: int, shown: int, number: int | None
+) -> None:
+    """Where our own position is that number, the one behind it."""
+    plan = ledger.plan(Position(1, at), shown, None, TEN, new_connection=True)
+    assert ledger.at_the_wrap(plan, 2**16) == number
+
+
 def test_what_was_lost_of_a_new_epoch_is_numbered_as_what_was_found() -> None:
     """Also where the numbers are put back by a circle: the reason goes with its number."""
     plan = ledger.plan(None, 3, None, TEN)

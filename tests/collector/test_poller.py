@@ -339,6 +339,20 @@ async def test_a_memory_whose_count_does_not_fit_and_that_has_no_proof_is_anothe
     assert rig.gaps() == [(1, 4, None, "controller restarted")]
 
 
+async def test_a_number_that_fell_back_to_0_near_the_wrap_has_not_come_over_it(rig: Rig) -> None:
+    """Two ahead by the numbers, and our record is still there; but 65535 was never made."""
+    rig.memory.registers[COUNT] = 500
+    rig.make(65_533, 65_534)
+    await rig.poll()
+    rig.memory.registers[SEQUENCE] = rig.memory.registers[COUNT] = 0
+    rig.later(seconds=5)
+    await rig.reconnect()
+    rig.make(1, 2)
+    await rig.reconnect()
+    assert rig.sequences() == [(1, 65_533), (1, 65_534), (2, 1), (2, 2)]
+    assert rig.gaps() == [(1, 65_535, None, "controller restarted")]
+
+
 async def test_more_cycles_than_can_have_been_made_are_another_memory(rig: Rig) -> None:
     """30,000 numbers ahead after two seconds, from a controller that shows no count."""
     rig = Rig(rig.folder, rig.writer, without("total_count"))

@@ -21,12 +21,14 @@ from schemathesis import Case, GenerationMode, HookContext
 from schemathesis.cli.commands.run.handlers.base import EventHandler
 from schemathesis.engine import Status
 from schemathesis.engine.events import ScenarioFinished
+from schemathesis.generation.meta import TestPhase
 
+from api.exporting import EXPORTED
 from api.parameters import LAST_YEAR
 from collector.rfc3339 import format_rfc3339, parse_rfc3339
 from tests.api.plant import BEGAN, LATEST, MOVED
 from tests.api.test_access import WRITES
-from tests.api.test_document import SAMPLES
+from tests.api.test_document import ADDRESSES
 
 API = httpx.Client(
     base_url=os.environ["CONTRACT_URL"], headers=json.loads(os.environ["CONTRACT_HEADERS"]), timeout=60
@@ -55,7 +57,7 @@ Query = dict[str, Any]
 
 def sample(method: str, path: str) -> tuple[dict[str, str], dict[str, str]]:
     """What the sample of an operation has in its path and its query."""
-    address = SAMPLES[path][0] if method == "get" else WRITES[f"{method.upper()} {path}"][0]
+    address = ADDRESSES[path] if method == "get" else WRITES[f"{method.upper()} {path}"][0]
     parts = urlsplit(address.format(**NAMES))
     of_path = {
         name[1:-1]: unquote(value)
@@ -87,6 +89,17 @@ def before_load_schema(context: HookContext, raw_schema: dict[str, Any]) -> None
                     parameter["example"] = as_schema_has_it(values[parameter["name"]], parameter["schema"])
 
 
+def places(case: Case, random: Random) -> Query:
+    """Most ask for what there is; in a sequence, for what the answer before has named, and the index names places
+    to fill in."""
+    of_path, _ = sample(case.operation.method.lower(), case.path)
+    made = case.path_parameters
+    assert case.meta is not None
+    if case.meta.phase.name is TestPhase.STATEFUL:
+        return made | {name: value for name, value in of_path.items() if "{" in str(made.get(name))}
+    return made | (of_path if random.random() < KNOWN_SHARE else {})
+
+
 # ---- what the document says in words -----------------------------------------------------------------------
 
 
@@ -100,10 +113,16 @@ def cursors(case: Case, query: Query, random: Random) -> None:
     if case.path == "/v1/statements" and name == "after":
         short["after"] = ""
     asked = query | {each: value for each, value in short.items() if each in _names(case)}
-    first = API.get(case.formatted_path, params=_as_sent(asked))
-    following = first.json().get("next") if first.status_code == 200 else None
+    following = next_of(case.formatted_path, asked)
     if following is not None:
         query[name] = following
+
+
+def next_of(path: str, query: Query) -> str | None:
+    """The cursor of the next page; None where there is none, or no such list."""
+    page = API.get(path, params=_as_sent(query))
+    following: str | None = page.json().get("next") if page.status_code == 200 else None
+    return following
 
 
 def _as_sent(query: Query) -> dict[str, str]:
@@ -197,22 +216,46 @@ def map_case(context: HookContext, case: Case) -> Case:
     if case.meta is None or case.meta.generation.mode is not GenerationMode.POSITIVE:
         return case
     random = Random(repr((case.path_parameters, case.query)))
-    of_path, _ = sample(case.operation.method.lower(), case.path)
-    if random.random() < KNOWN_SHARE:
-        case.path_parameters = case.path_parameters | of_path
+    case.path_parameters = places(case, random)
     query = dict(case.query)
     for rule in IN_WORDS:
         rule(case, query, random)
     case.query = query
-    if isinstance(case.body, dict):
-        case.body = case.body | not_ahead(case.body)
+    case.body = body_of(case)
     return case
 
 
-def not_ahead(body: Query) -> Query:
-    """Nothing was done in the future."""
-    is_ahead = body.get("done_at") is not None and parse_rfc3339(body["done_at"]) > datetime.now(UTC)
-    return {"done_at": format_rfc3339(BEGAN)} if is_ahead else {}
+@schemathesis.hook
+def before_add_examples(context: HookContext, examples: list[Case]) -> None:
+    """An example of a body has a cursor that no book has given."""
+    for case in examples:
+        case.body = body_of(case)
+
+
+def body_of(case: Case) -> Any:
+    """What the members of a body mean together."""
+    body = case.body
+    if not isinstance(body, dict):
+        return body
+    match case.path.split("/")[2:]:
+        case ["tools", _, "service"] if body.get("done_at") is not None:
+            is_ahead = parse_rfc3339(body["done_at"]) > datetime.now(UTC)
+            return body | ({"done_at": format_rfc3339(BEGAN)} if is_ahead else {})
+        case ["exports"]:
+            begins_at = _begin(body["from"])
+            ends_at = max(begins_at, parse_rfc3339(body["to"]))
+            between = {"from": format_rfc3339(begins_at), "to": format_rfc3339(ends_at)}
+            return body | between | {"filters": filters_of(body["what"], body.get("filters", {}))}
+        case ["receipts", _] if body.get("statement") is not None:
+            return body | {"statement": next_of("/v1/statements", {"after": "", "last": 1})}
+    return body
+
+
+def filters_of(what: str, filters: Query) -> Query:
+    """Each list has its own; maker and model only say which tool it is."""
+    known = EXPORTED[what].filters - ({"maker", "model"} if filters.get("tool") is None else set())
+    state = {"faults": "cleared", "gaps": "closed"}.get(what)
+    return {name: state if name == "state" else value for name, value in filters.items() if name in known}
 
 
 # ---- figures -----------------------------------------------------------------------------------------------

@@ -22,18 +22,21 @@ from collector.store.engine import StoreAddress
 from simulators.tool import BANDS, Sampling, Settings, Tool, attempt, draw_joint
 from tests.api.asking import make_token
 from tests.api.equipped import EQUIPMENT, NOW, SECOND, make, set_to, show
+from tests.api.exported import with_exports
 from tests.api.plant import SITE, Plant, make_plant, writing
 from tests.api.receiving import with_a_delivery
 
 TOKENS = """
 [api]
 tokens = "required"
+requests_per_s = 10_000
+request_burst = 10_000
 """
 BAND = {"band": "B15-048", "set_torque_nm": 9.4, "punch_pressure_kpa": 330.0}
 CYCLES = 60
 SAMPLING = Sampling(interval_us=1000, most=1000, step_n=0.1)
 ANY_NUMBER = Allowance(burst=1_000_000, every_s=0.001)
-"""Of wrong tokens: that they are rationed is held elsewhere."""
+"""Of wrong tokens: that they are rationed, and requests, is held elsewhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,7 @@ async def served(folder: Path) -> AsyncIterator[Served]:
     path.write_text(SITE + EQUIPMENT + TOKENS, encoding="utf-8")
     app = create_app(load_site(path)[0])
     app.state.access.tokens = Tokens(lambda: app.state.stores, Throttle(ANY_NUMBER, ANY_NUMBER))
-    headers = {"Authorization": f"Bearer {make_token(plant.address, 'everything', 'admin', 'service')}"}
+    token = make_token(plant.address, "everything", "admin", "service", "integrate")
     with listen("127.0.0.1", 0) as listening:
         config = uvicorn.Config(
             app, http=PatientConnection, ws="none", proxy_headers=False, server_header=False, log_config=None,
@@ -66,8 +69,10 @@ async def served(folder: Path) -> AsyncIterator[Served]:
             await asyncio.sleep(0.01)
         host, port = server.servers[0].sockets[0].getsockname()
         with_a_delivery(app)
+        with_exports(app, token.split(".")[0])
         try:
-            yield Served(f"http://{host}:{port}", headers, {"open_finding": plant.findings[-1]}, app)
+            names = {"open_finding": plant.findings[-1]}
+            yield Served(f"http://{host}:{port}", {"Authorization": f"Bearer {token}"}, names, app)
         finally:
             server.should_exit = True
             await serving

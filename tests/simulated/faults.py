@@ -36,13 +36,16 @@ What no reader could ever know, and therefore is not drawn:
 - A clock that is set, or stands still, at a controller that pushes: its statuses come when they come, and a
   stamp from between two of them looks like that of a delayed message until the next one shows the clock.
 - A log with stamps of a clock that was set since: nobody says by how much it was wrong when.
-- A clock set a second time before the first was seen: a stamp from between is of a clock that nobody ever
+- A clock set a second time before the first was seen, or one that stood still and was set right before it
+  was far enough behind to be seen: a stamp from between is of a clock that nobody ever
   read.
 - A count that somebody enters between a restart and the first look at it: the one witness of how many cycles
   are missing then says something else, and nothing else says that it does.
 - A status block longer than one request: read in parts, its parts are of different instants, and a sequence
   of one with a count of the other is a status that never was. Layouts of the trade fit in one request.
 - Sequences that count beyond 2^62 from below: no tool lives to count so far.
+- A fall-back of a controller that pushes, and whose messages tell neither a time nor a count, while messages
+  come out of order: one from before it, overtaken by one from after, has a number as it will come again.
 - The last messages before the end are not lost: only a later one tells that they are missing.
 """
 
@@ -265,7 +268,7 @@ def least_step_s(site: "Site") -> float:
 async def clock_stands(world: "World", site: "Site", dice: random.Random) -> bool:
     if not site.can_change_clock():
         return False
-    site.clock_changed()
+    site.clock_changed(shows_after_s=least_step_s(site))
     clock = site.machine.clock
     clock.set(world.utc_now(), clock.said(world.utc_now()), rate=0.0)
     await asyncio.sleep(max(a_while(dice), least_step_s(site)))
@@ -327,6 +330,8 @@ async def small_queue(world: "World", site: "Site", dice: random.Random) -> bool
 
 def publisher(how: str) -> Callable[["World", "Site", random.Random], Awaitable[bool]]:
     async def befall(world: "World", site: "Site", dice: random.Random) -> bool:
+        if how == "out of order" and not site.may_be_disordered():
+            return False
         site.publishes = how
         await asyncio.sleep(a_while(dice))
         site.publishes = "well"

@@ -38,6 +38,8 @@ DRIFT_MOST = 100e-6
 """Of a quartz."""
 QUIET_S = 120.0
 """After the last fault: longer than the longest pause between two tries to connect."""
+SLOWEST_S = 30.0
+"""A message on its way, while they come out of order."""
 BOOK_TABLES = (
     "position",
     "controller",
@@ -83,6 +85,8 @@ class Site:
         self._held = False
         self._count_changed_at: datetime | None = None
         self._clock_changed_at: datetime | None = None
+        self._disordered_until: datetime | None = None
+        """Until then a message may come that others overtook."""
         self.install(self.machine)
 
     @property
@@ -135,6 +139,8 @@ class Site:
     def may_fall_back(self, to: int, memory_lost: bool, count: int) -> bool:
         """Args: to, count: what it will show then."""
         position = self.world.position(self.name)
+        if self._is_disordered() and not self.kind.record_shows & {"controller_time", "total_count"}:
+            return False
         if position is None:
             return self.broker is None
         if (self._unseen() and not memory_lost) or self._count_unseen():
@@ -151,6 +157,13 @@ class Site:
             self._held = (self._unseen() and self._held) or not self._tells(position, to, count)
             if not self._unseen():
                 self._fell_back_in = position.epoch
+
+    def _is_disordered(self) -> bool:
+        still = self._disordered_until is not None and self.world.utc_now() < self._disordered_until
+        return still or self.publishes == "out of order"
+
+    def may_be_disordered(self) -> bool:
+        return bool(self.kind.record_shows & {"controller_time", "total_count"}) or not self._unseen()
 
     def is_known(self) -> None:
         """Its identity tells that it never was the one before, whatever it shows."""
@@ -169,8 +182,8 @@ class Site:
     def clock_was_changed(self) -> bool:
         return self._clock_changed_at is not None
 
-    def clock_changed(self) -> None:
-        self._clock_changed_at = self.world.utc_now()
+    def clock_changed(self, shows_after_s: float = 0.0) -> None:
+        self._clock_changed_at = self.world.utc_now() + timedelta(seconds=shows_after_s)
 
     def _tells(self, position: Row[Any], to: int, count: int) -> bool:
         """Whether the counter will show that it is another memory, however far it counts."""
@@ -223,7 +236,9 @@ class Site:
             return
         dice = self.place.way.dice
         slow = self.publishes == "out of order" and qos and dice.random() < 0.3
-        delay_s = dice.uniform(0.5, 30) if slow else 0.005
+        delay_s = dice.uniform(0.5, SLOWEST_S) if slow else 0.005
+        if slow:
+            self._disordered_until = self.world.utc_now() + timedelta(seconds=SLOWEST_S)
         for _ in range(2 if self.publishes == "twice" and qos and dice.random() < 0.5 else 1):
             asyncio.get_running_loop().call_later(
                 delay_s, self.broker.publish, f"{self.place.name}/{topic}", payload, qos, retain
