@@ -90,8 +90,8 @@ def before_load_schema(context: HookContext, raw_schema: dict[str, Any]) -> None
 
 
 def places(case: Case, random: Random) -> Query:
-    """Most ask for what there is; in a sequence, for what the answer before has named, and the index names places
-    to fill in."""
+    """Most ask for what there is; in a sequence, for what an answer has named. The index names places to fill
+    in."""
     of_path, _ = sample(case.operation.method.lower(), case.path)
     made = case.path_parameters
     assert case.meta is not None
