@@ -8,10 +8,23 @@ from typing import Any
 
 import orjson
 from fastapi import Request, Response
+from pydantic import BaseModel
 
 JSON = "application/json"
 TAG_VERSION = "1"
 """Counts up when a resource that carries an entity tag changes its representation."""
+
+ENTITY_TAG = {"description": "Entity tag (RFC 9110).", "schema": {"type": "string", "pattern": '^"'}}
+LOCATION = {"schema": {"type": "string", "format": "uri-reference"}}
+SECONDS = {"schema": {"type": "integer", "minimum": 0}}
+UNCHANGED: dict[int | str, dict[str, Any]] = {
+    304: {"description": "As the asker has it: no body", "headers": {"ETag": ENTITY_TAG | {"required": True}}}
+}
+CACHEABLE: dict[int | str, dict[str, Any]] = {
+    200: {"headers": {"ETag": ENTITY_TAG | {"required": True}}},
+    **UNCHANGED,
+}
+"""What a resource that answers with `cacheable` says of that in the OpenAPI document."""
 
 
 def answer(
@@ -24,6 +37,15 @@ def answer(
 def text_of(number: int | None) -> str | None:
     """A 64-bit number as JSON carries it here."""
     return None if number is None else str(number)
+
+
+def recording(model: type[BaseModel]) -> dict[int | str, dict[str, Any]]:
+    """What an operation that records something, once, says of its answers in the OpenAPI document."""
+    where = {"Location": LOCATION | {"required": True}}
+    return {
+        201: {"description": "Recorded", "headers": where},
+        200: {"description": "It stands there already", "headers": where, "model": model},
+    }
 
 
 def entity_tag(instance: str, *parts: object) -> str:

@@ -7,17 +7,18 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 from fastapi import Depends, FastAPI
+from fastapi.routing import APIRoute
 from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp
 
 from api.access.gate import Access, Gate, allowed
-from api.access.rights import RIGHTS, require_decisions
-from api.answers import JSON
+from api.access.rights import require_decisions
+from api.document import complete
 from api.exporting import Exporter
-from api.guards import JsonBodies, SafeHeaders
+from api.guards import Bodies, SafeHeaders, only_json
 from api.learnt import LearntBands
 from api.parameters import known_parameters, only_known_parameters
-from api.problems import PROBLEM_JSON, answer_with_problems
+from api.problems import answer_with_problems
 from api.push.office import Office
 from api.resources import (
     access,
@@ -101,26 +102,15 @@ RESOURCES = (
 """In this order: the `{serial:path}` of `tools` would take the addresses of those before it."""
 
 
-TOKEN_SCHEME = {
-    "type": "http",
-    "scheme": "bearer",
-    "description": "A token with one of the scopes that the operation lists. On the machine itself none is "
-    "needed, unless the site file says so, but for the operations that list `admin` alone.",
-}
-
-
 class Api(FastAPI):
     def openapi(self) -> dict[str, Any]:
-        """The document, with who may ask; a problem has its own media type only, which the framework can't be
-        told."""
-        document = super().openapi()
-        document["components"]["securitySchemes"] = {"token": TOKEN_SCHEME}
-        for path, operations in document["paths"].items():
-            for method, operation in operations.items():
-                operation["responses"]["default"]["content"].pop(JSON, None)
-                if right := RIGHTS.get(f"{method.upper()} {path}"):
-                    operation["security"] = [{"token": [scope]} for scope in right.scopes]
-        return document
+        """The document, made once."""
+        if self.openapi_schema is None:
+            routes = [each for resource in RESOURCES for each in resource.router.routes]
+            models = {each.response_model for each in routes if isinstance(each, APIRoute)}
+            complete(super().openapi(), sorted(models - {None}, key=str))
+            assert self.openapi_schema is not None
+        return self.openapi_schema
 
     def build_middleware_stack(self) -> ASGIApp:
         """With the headers also around the answer to an unexpected error, which is made outside of it."""
@@ -150,8 +140,8 @@ def create_app(site: Site) -> FastAPI:
         redoc_url=None,
         redirect_slashes=False,
         lifespan=lifespan,
-        dependencies=[Depends(allowed), Depends(only_known_parameters)],
-        responses={"default": _problem_response()},
+        dependencies=[Depends(only_json), Depends(allowed), Depends(only_known_parameters)],
+        responses={"default": {"model": Problem}},
     )
     app.state.site = site
     app.state.stores = Stores(site.store_address)
@@ -163,13 +153,8 @@ def create_app(site: Site) -> FastAPI:
     answer_with_problems(app)
     for resource in RESOURCES:
         app.include_router(resource.router)
-    app.add_middleware(JsonBodies)
+    app.add_middleware(Bodies)
     app.add_middleware(Gate)
     require_decisions(app.openapi())
     app.state.known_parameters = known_parameters(app)
     return app
-
-
-def _problem_response() -> dict[str, Any]:
-    schema = {"schema": {"$ref": f"#/components/schemas/{Problem.__name__}"}}
-    return {"model": Problem, "description": "A problem (RFC 9457)", "content": {PROBLEM_JSON: schema}}

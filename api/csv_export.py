@@ -25,7 +25,7 @@ from typing import Annotated, Any, BinaryIO, Literal
 import orjson
 from fastapi import Depends, Query, Request, Response
 
-from api.answers import JSON, is_fresh
+from api.answers import ENTITY_TAG, JSON, UNCHANGED, is_fresh
 from api.paging import MOST, USUAL, link_to_next
 from api.parameters import mistake
 from api.parquet_export import Column, write_parquet
@@ -56,14 +56,8 @@ FormatParameter = Annotated[
 MarkParameter = Annotated[
     Literal["0", "1"], Query(description="1: a CSV begins with a byte order mark, as some spreadsheets want.")
 ]
-LastOfFile = Annotated[
-    int | None,
-    Query(
-        ge=1,
-        le=MOST_ROWS,
-        description=f"How many; in JSON {USUAL} usually and {MOST} at most, in a file all usually.",
-    ),
-]
+LAST = f"How many; in JSON {USUAL} usually and {MOST} at most, in a file all usually."
+LastOfFile = Annotated[int | None, Query(ge=1, le=MOST_ROWS, description=LAST)]
 FORMAT_OF: Mapping[str, Format] = {
     JSON: "json",
     CSV: "csv",
@@ -79,7 +73,13 @@ FILES: dict[int | str, dict[str, Any]] = {
             NDJSON: {"schema": {"type": "string"}},
             PARQUET: {"schema": {"type": "string", "format": "binary"}},
         },
-    }
+        "headers": {
+            "ETag": ENTITY_TAG,
+            "Content-Disposition": {"schema": {"type": "string", "pattern": "^attachment; filename="}},
+            "Repr-Digest": {"schema": {"type": "string", "pattern": "^sha-256=:[A-Za-z0-9+/]{43}=:$"}},
+        },
+    },
+    **UNCHANGED,
 }
 """What a resource that is to be had as a file says of its answers in the OpenAPI document."""
 

@@ -2,17 +2,20 @@
 
 `SafeHeaders`: what tells a browser to take no answer for anything else than it is, and nobody to keep what
 does not say that it may be kept.
-`JsonBodies`: what is not GET must be JSON. A browser then asks for leave first (CORS preflight), which nobody
-gets here: a form on a foreign page can record nothing. The body must be small, and come in time.
+`Bodies`: a body must be small, and come in time.
+`only_json`: what an operation that is not GET takes must be JSON. A browser then asks for leave first (CORS
+preflight), which nobody gets here: a form on a foreign page can record nothing.
 """
 
 import asyncio
 from collections.abc import Mapping
 
-from starlette.datastructures import Headers, MutableHeaders
+from fastapi import Request
+from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.problems import problem
+from api.answers import JSON
+from api.problems import Problem, problem
 
 SAFE_HEADERS: Mapping[str, str] = {
     "cache-control": "no-store",
@@ -44,17 +47,13 @@ class SafeHeaders:
         await self.app(scope, receive, add if scope["type"] == "http" else send)
 
 
-class JsonBodies:
+class Bodies:
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http" or scope["method"] in WITHOUT_BODY:
             await self.app(scope, receive, send)
-            return
-        if _media_type(Headers(scope=scope)) != "application/json":
-            refusal = problem(scope, "not-json", "send JSON with Content-Type: application/json")
-            await refusal(scope, receive, send)
             return
         try:
             async with asyncio.timeout(BODY_WITHIN_S):
@@ -70,8 +69,11 @@ class JsonBodies:
         await self.app(scope, _replay(body, receive), send)
 
 
-def _media_type(headers: Mapping[str, str]) -> str:
-    return headers.get("content-type", "").split(";")[0].strip().lower()
+async def only_json(request: Request) -> None:
+    """A dependency of every operation. Raises: Problem: it takes a body, and this is no JSON."""
+    media_type = request.headers.get("content-type", "").split(";")[0].strip().lower()
+    if request.method not in WITHOUT_BODY and media_type != JSON:
+        raise Problem("not-json", "send JSON with Content-Type: application/json")
 
 
 async def _read(receive: Receive) -> bytes | None:

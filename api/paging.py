@@ -14,6 +14,7 @@ from urllib.parse import urlencode
 
 import orjson
 from fastapi import Query, Request, Response
+from pydantic import WithJsonSchema
 
 from api.answers import answer
 from api.problems import Problem, path_as_sent
@@ -21,8 +22,9 @@ from collector.store.tables import from_us, to_us
 
 USUAL, MOST = 100, 1000
 Last = Annotated[int, Query(ge=1, le=MOST, description="How many, newest first.")]
+CursorText = Annotated[str, WithJsonSchema({"type": "string", "pattern": "^[A-Za-z0-9_-]+$"})]
 CursorParameter = Annotated[
-    str | None, Query(description="`next` of the page before. All other parameters stay the same.")
+    CursorText | None, Query(description="`next` of the page before. All other parameters stay the same.")
 ]
 
 Row = dict[str, Any]

@@ -2,20 +2,26 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Path, Query, Request
-from pydantic import AfterValidator, BeforeValidator, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, StringConstraints, WithJsonSchema
 
 from api.problems import Problem
 from collector.model import Category, Completion, Result
 from collector.rfc3339 import parse_rfc3339
 
 ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(9998, 12, 31)
+FIRST_YEAR, LAST_YEAR = 1970, 2999
+"""What lies beyond is a slip of the finger, and the plant's zone can't shift the ends of the calendar."""
+DAY = r"(19[7-9]|2[0-9]{2})[0-9]-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
+TIME = r"([01][0-9]|2[0-3]):[0-5][0-9]"
+INSTANT = rf"{DAY}[Tt]{TIME}:[0-5][0-9](\.[0-9]+)?([Zz]|[+-]{TIME})"
+"""As the document shows them; a leap second is taken as well."""
+NO_NUL = r"^[^\x00]*$"
 
 
 def _instant(said: Any) -> datetime:
@@ -23,17 +29,25 @@ def _instant(said: Any) -> datetime:
         raise ValueError("must be an RFC 3339 date-time in text, such as 2026-11-24T06:00:00Z")
     if " " in said:
         raise ValueError("must not have a blank in it; in an address, + is written %2B")
-    return parse_rfc3339(said)
+    at = parse_rfc3339(said)
+    _known_year(int(said[:4]))
+    return at
 
 
 def _day(said: Any) -> date:
     try:
-        day = date.fromisoformat(said) if ISO_DATE.fullmatch(said) else None
+        day = date.fromisoformat(said) if isinstance(said, str) and ISO_DATE.fullmatch(said) else None
     except ValueError:
         day = None
-    if day is None or not FIRST_DAY <= day <= LAST_DAY:
+    if day is None:
         raise ValueError("must be a date such as 2026-11-24")
+    _known_year(day.year)
     return day
+
+
+def _known_year(year: int) -> None:
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise ValueError(f"must lie in the years {FIRST_YEAR} to {LAST_YEAR}")
 
 
 def storable(said: str) -> str:
@@ -47,13 +61,49 @@ def storable(said: str) -> str:
     return said
 
 
+def named(said: str) -> str:
+    """Without the blanks around it. Raises: ValueError: nothing is left."""
+    if not (name := said.strip()):
+        raise ValueError("must not be empty")
+    return name
+
+
 Instant = Annotated[
-    datetime, BeforeValidator(_instant), WithJsonSchema({"type": "string", "format": "date-time"})
+    datetime,
+    BeforeValidator(_instant),
+    WithJsonSchema({"type": "string", "format": "date-time", "pattern": f"^{INSTANT}$"}),
 ]
 """RFC 3339, with an offset; becomes UTC."""
-Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
+Day = Annotated[
+    date,
+    BeforeValidator(_day),
+    WithJsonSchema({"type": "string", "format": "date", "pattern": f"^{DAY}$"}),
+]
 """ISO 8601 calendar date; which stretch of time it is, the plant's zone says."""
-Text = Annotated[str, AfterValidator(storable)]
+Text = Annotated[str, AfterValidator(storable), WithJsonSchema({"type": "string", "pattern": NO_NUL})]
+Person = Annotated[
+    str,
+    StringConstraints(max_length=200),
+    AfterValidator(storable),
+    AfterValidator(named),
+    WithJsonSchema(
+        {"type": "string", "maxLength": 200, "pattern": r"^[^\x00]*[^\s\x00\x1c-\x1f\x85][^\x00]*$"}
+    ),
+]
+"""Who did something, in their own words; blanks around it are left out."""
+Remark = Annotated[
+    str,
+    StringConstraints(max_length=2000),
+    AfterValidator(storable),
+    WithJsonSchema({"type": "string", "maxLength": 2000, "pattern": NO_NUL}),
+]
+
+
+def listed(words: Iterable[str], **more: Any) -> WithJsonSchema:
+    """How the document shows a text that is a list of these words, with commas between."""
+    of_words = {"type": "string", "enum": list(words)}
+    return WithJsonSchema({"type": "array", "items": of_words, "minItems": 1, **more})
+
 
 Serial = Annotated[Text, Path(description="Serial number of the tool.")]
 Maker = Annotated[Text | None, Query(description="Needed where two makers share the serial number.")]

@@ -75,6 +75,11 @@ PROBLEMS: Mapping[str, Kind] = {
         406,
         "Ask for another format, or install the extra: pip install 'clampbook[parquet]'.",
     ),
+    "no-limits": Kind(
+        "No specification limits are known",
+        409,
+        "Give lower, upper or both, or write them into limits of its [[tool_models]] in the site file.",
+    ),
     "not-closed": Kind(
         "A shift is not closed yet",
         409,

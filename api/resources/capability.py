@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query, Request, Response
 from api.answers import answer
 from api.measured import Confidence, LastCycles, Measure, Subject, find_recent, find_subject, looked_at
 from api.parameters import Maker, Model, Serial, Since, Until, in_order, mistake
+from api.problems import Problem
 from api.schemas import charts as schemas
 from collector.analysis.capability import Capability, Index, NoCapability, Specification, capability
 from collector.config import Site
@@ -79,8 +80,8 @@ def _specification(
     known = site.tool_model(subject.name.maker, subject.name.model)
     limits = None if known is None else known.limits.get(measure)
     if limits is None:
-        raise mistake(
-            "lower",
+        raise Problem(
+            "no-limits",
             f"no specification limits of {measure} are known for {subject.name.maker} {subject.name.model}: "
             "give lower, upper or both, or write them into limits of its [[tool_models]] in the site file",
         )

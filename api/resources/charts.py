@@ -19,7 +19,7 @@ from api.measured import (
     newest,
     places_of,
 )
-from api.parameters import ControllerName, Maker, Model, Serial, Since, Until, in_order, mistake
+from api.parameters import ControllerName, Maker, Model, Serial, Since, Until, in_order, listed, mistake
 from api.schemas import charts as schemas
 from collector.analysis.baseline import Baseline, NoBaseline, phase_one
 from collector.analysis.chart_design import Cusum, Design, Ewma
@@ -40,11 +40,10 @@ FIRST_VALUES = "the tool's first cycles in the book"
 NOBODY_KNOWS = "the limits are widened for values that depend on each other: nobody knows the distance then"
 
 Tests = Annotated[
-    str | None,
+    Annotated[str, listed(TESTS)] | None,
     Query(
         description="Comma between tests: these alone, with the limits of the textbook. Left out: limits, "
-        "EWMA and CUSUM for the distance between false alarms of the site file. There are "
-        f"{', '.join(TESTS)}."
+        "EWMA and CUSUM for the distance between false alarms of the site file."
     ),
 ]
 BaselineCycles = Annotated[

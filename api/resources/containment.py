@@ -26,7 +26,7 @@ from api.measured import (
     restart_shown,
 )
 from api.paging import CursorParameter, Last, Row, cut, instant, number, page, read_cursor, signed_number
-from api.parameters import Instant, Maker, Model, Text, mistake
+from api.parameters import Instant, Maker, Model, Text
 from api.parquet_export import Column, columns_of
 from api.resources.charts import site_design
 from api.schemas import charts as schemas
@@ -35,6 +35,7 @@ from collector.analysis.change_point import ChangePoint
 from collector.analysis.chart_design import Design, Test
 from collector.analysis.charts import Chart, chart_stretches
 from collector.analysis.containment import Containment, contain
+from collector.errors import NotInBook
 from collector.store.measures import Restart, Series, find_restarts, find_series
 from collector.store.queries import find_book
 from collector.store.tables import MICROSECOND, to_us
@@ -201,11 +202,10 @@ def _first_signal(stretch: Stretch, drawn: Chart | NoBaseline | None) -> int | N
 
 
 def _place_at(stretch: Stretch, detected_at: datetime) -> int:
-    """The place of the last cycle that had ended then. Raises: Problem: there is none."""
+    """The place of the last cycle that had ended then. Raises: NotInBook: there is none."""
     place = stretch.series.first_after(to_us(detected_at)) - 1
     if place < 0:
-        raise mistake(
-            "detected_at",
+        raise NotInBook(
             "no cycle of the tool ended between its last restart and detected_at (of the "
             f"{MOST_LOOKED_BACK_ON} that are looked back on): give a later instant",
         )

@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 
-from api.answers import cacheable, entity_tag
+from api.answers import CACHEABLE, cacheable, entity_tag
 from api.paging import Row, page
 from api.parameters import Maker, Model, Serial
 from api.resources.cycles import CycleIdText, named
@@ -42,7 +42,7 @@ def list_curves(
     return page(request, items, None, tool=named(tool))
 
 
-@router.get("/cycles/{id}/curve", response_model=records.Curve)
+@router.get("/cycles/{id}/curve", response_model=records.Curve, responses=CACHEABLE)
 def show_curve(request: Request, cycle_id: CycleIdText) -> Response:
     """The curve of one cycle. It never changes."""
     with request.app.state.stores.book() as connection:

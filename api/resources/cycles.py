@@ -8,7 +8,7 @@ import orjson
 from fastapi import APIRouter, Path, Query, Request, Response
 
 from api.access.sight import sight_of
-from api.answers import cacheable, entity_tag, text_of
+from api.answers import CACHEABLE, cacheable, entity_tag, text_of
 from api.csv_export import FILES, LastOfFile, WantedParameters
 from api.paging import (
     CursorParameter,
@@ -184,7 +184,7 @@ def list_all_cycles(
     return wanted.negotiated(page(request, list(items), following, lines=sight.lines))
 
 
-@router.get("/cycles/{id}", response_model=records.Cycle)
+@router.get("/cycles/{id}", response_model=records.Cycle, responses=CACHEABLE)
 def show_cycle(request: Request, cycle_id: CycleIdText) -> Response:
     """One cycle with the controller's raw record. It never changes."""
     with request.app.state.stores.book() as connection:

@@ -14,7 +14,7 @@ from api.push.document import publishing_document
 from api.push.office import Office
 from api.push.sender import Sender
 from api.resources.feed import event_id
-from api.schemas import push
+from api.schemas import common, push
 from api.stores import NoBookYet, Stores
 from collector.store.deliveries import count_deliveries, find_deliveries, resume, send_again
 from collector.store.engine import Room
@@ -45,7 +45,7 @@ def list_receivers(request: Request) -> Response:
 
 @router.post("/receivers/{name}/resume", response_model=push.Receiver)
 def resume_receiver(
-    request: Request, name: Annotated[Text, Path(description="As in the site file.")]
+    request: Request, name: Annotated[Text, Path(description="As in the site file.")], body: common.Nothing
 ) -> Response:
     """One that wanted no more is told again, from where it was; one that was not stopped is tried at once."""
     office: Office = request.app.state.office
@@ -86,6 +86,7 @@ def list_deliveries(
 def replay(
     request: Request,
     delivery_id: Annotated[int, Path(alias="id", ge=1, lt=2**31, description="Of the list.")],
+    body: common.Nothing,
 ) -> Response:
     """Send it again now, under the same id; asked twice, it is still sent until it is taken."""
     office: Office = request.app.state.office

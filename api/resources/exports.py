@@ -14,9 +14,9 @@ from api.access.askers import ASKER, Asker
 from api.access.gate import require_scope
 from api.access.rights import RIGHTS
 from api.access.sight import sight_of
-from api.answers import answer, is_fresh, text_of
+from api.answers import LOCATION, SECONDS, UNCHANGED, answer, is_fresh, text_of
 from api.cautions import CAUTIONS
-from api.csv_export import MEDIA_TYPES, NDJSON, PARQUET, file_headers, unchanged
+from api.csv_export import FILES, MEDIA_TYPES, file_headers, unchanged
 from api.exporting import EXPORTED, Exporter, NoRoom
 from api.paging import page
 from api.parameters import Instant, Text
@@ -84,7 +84,15 @@ class NewExport(BaseModel):
     filters: NewFilters = NewFilters()
 
 
-@router.post("", response_model=exports.Export, status_code=202)
+@router.post(
+    "",
+    response_model=exports.Export,
+    status_code=202,
+    responses={
+        202: {"headers": {"Location": LOCATION | {"required": True}, "Retry-After": SECONDS}},
+        **{status: {} for status in (404, 406, 409, 507)},
+    },
+)
 def ask(request: Request, body: NewExport) -> Response:
     """Ask for a file with the columns of the list's own files. Location says where to see how far it is; the
     same asked again before it is made is the same export."""
@@ -137,7 +145,13 @@ def list_exports(request: Request) -> Response:
 @router.get(
     "/{id}",
     response_model=exports.Export,
-    responses={303: {"description": "It is done: Location says where the file is", "model": exports.Export}},
+    responses={
+        303: {
+            "description": "It is done: Location says where the file is",
+            "headers": {"Location": LOCATION | {"required": True}},
+            "model": exports.Export,
+        }
+    },
 )
 def show_export(request: Request, export_id: ExportId) -> Response:
     """How far it is; once it is done, 303 to its file."""
@@ -158,15 +172,10 @@ def show_export(request: Request, export_id: ExportId) -> Response:
     "/{id}/file",
     response_class=FileResponse,
     responses={
-        200: {
-            "description": "The file",
-            "content": {
-                "text/csv": {"schema": {"type": "string"}},
-                NDJSON: {"schema": {"type": "string"}},
-                PARQUET: {"schema": {"type": "string", "format": "binary"}},
-            },
-        },
-        206: {"description": "The part that the header Range names (RFC 9110, section 14)"},
+        200: {**FILES[200], "description": "The file"},
+        206: {**FILES[200], "description": "The part that the header Range names (RFC 9110, section 14)"},
+        **UNCHANGED,
+        **{status: {} for status in (409, 416)},
     },
 )
 def fetch(request: Request, export_id: ExportId) -> Response:

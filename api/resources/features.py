@@ -5,7 +5,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
-from api.answers import cacheable, entity_tag
+from api.answers import CACHEABLE, cacheable, entity_tag
 from api.paging import Row
 from api.resources.cycles import CycleIdText
 from api.schemas.features import CycleFeatures
@@ -31,7 +31,7 @@ LEVEL = "the fitted rise is level where its slope is taken"
 NOT_OF_TORQUE = "it is worked out for curves of tension only"
 
 
-@router.get("/cycles/{id}/features", response_model=CycleFeatures)
+@router.get("/cycles/{id}/features", response_model=CycleFeatures, responses=CACHEABLE)
 def show_features(request: Request, cycle_id: CycleIdText) -> Response:
     """The features of one cycle's curve: peak, take-up, rise, lock, seating loss. They never change. Every
     level is a share of the rise, from the drag of the band that is being reeled in up to the peak."""

@@ -18,8 +18,8 @@ from api.access.askers import ASKER
 from api.access.sight import Sight, sight_of
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
-from api.paging import MOST, Row, make_cursor, number, read_cursor, word
-from api.parameters import mistake
+from api.paging import MOST, CursorText, Row, make_cursor, number, read_cursor, word
+from api.parameters import listed, mistake
 from api.problems import Problem
 from api.resources import cycles, faults, findings, gaps, histories, service, settings, statements
 from api.schemas import feed as schemas
@@ -52,12 +52,15 @@ REPLACED = (
 )
 
 After = Annotated[
-    str | None, Query(description="`next` of the answer before; without it, from the first records on.")
+    CursorText | None,
+    Query(description="`next` of the answer before; without it, from the first records on."),
 ]
 Wait = Annotated[
     int, Query(ge=0, le=WAIT_MOST_S, description="Seconds to wait for news where there is none yet.")
 ]
-Kinds = Annotated[str | None, Query(description=f"Only these, with commas between them: {', '.join(KINDS)}.")]
+Kinds = Annotated[
+    Annotated[str, listed(KINDS)] | None, Query(description="Only these, with commas between them.")
+]
 
 
 @router.get("", response_model=schemas.Feed)
@@ -131,7 +134,7 @@ class Cursor:
     @classmethod
     def read(cls, cursor: str | None) -> "Cursor | None":
         """Raises: Problem: no cursor of the feed."""
-        key = read_cursor(cursor, CURSORS, "feed", (word, number, word, number))
+        key = read_cursor(cursor, CURSORS, "feed", (word, number, word, number), "after")
         return None if key is None else cls(Reached(*key[:2]), Reached(*key[2:]))
 
     def text(self) -> str:

@@ -5,12 +5,12 @@ from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Request, Response
-from pydantic import AfterValidator, BaseModel, ConfigDict, StringConstraints
+from pydantic import BaseModel, ConfigDict
 
-from api.answers import answer, text_of
+from api.answers import answer, recording, text_of
 from api.cautions import CAUTIONS
 from api.paging import CursorParameter, Last, Row, cut, number, page, read_cursor
-from api.parameters import ControllerName, From, Maker, Model, Text, To, in_order, storable
+from api.parameters import ControllerName, From, Maker, Model, Person, Remark, Text, To, in_order
 from api.problems import path_as_sent
 from api.resources.cycles import named
 from api.schemas import findings
@@ -37,10 +37,8 @@ class NewAcknowledgement(BaseModel):
         json_schema_extra={"examples": [{"acknowledged_by": "Engineer 3", "remark": "punch ordered"}]},
     )
 
-    acknowledged_by: Annotated[
-        str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), AfterValidator(storable)
-    ]
-    remark: Annotated[str, StringConstraints(max_length=2000), AfterValidator(storable)] = ""
+    acknowledged_by: Person
+    remark: Remark = ""
 
 
 @router.get("", response_model=findings.FindingPage)
@@ -92,7 +90,12 @@ def show_finding(request: Request, commit_number: CommitNumber) -> Response:
     return answer(shown | {"cautions": CAUTIONS})
 
 
-@router.post("/{commit_number}/acknowledgement", response_model=findings.ShownFinding, status_code=201)
+@router.post(
+    "/{commit_number}/acknowledgement",
+    response_model=findings.ShownFinding,
+    status_code=201,
+    responses=recording(findings.ShownFinding),
+)
 def acknowledge_finding(request: Request, commit_number: CommitNumber, body: NewAcknowledgement) -> Response:
     """Record that somebody has seen a finding. 201: recorded; 200: the same person and remark stand there
     already. Nothing is acknowledged at a controller."""

@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request, Response
+from pydantic import WithJsonSchema
 
 from api.answers import answer
 from api.problems import PROBLEMS, Problem
@@ -69,6 +70,12 @@ LINKS = {
     "document": "/v1/openapi.json",
 }
 
+ProblemKind = Annotated[
+    str,
+    WithJsonSchema({"type": "string", "enum": sorted(PROBLEMS)}),
+    Path(description="Last part of a problem's `type`."),
+]
+
 
 @router.get("/", response_model=records.Index)
 def show_index(request: Request) -> Response:
@@ -77,7 +84,7 @@ def show_index(request: Request) -> Response:
 
 
 @router.get("/problems/{kind}", response_model=common.ProblemKind)
-def show_problem_kind(kind: Annotated[str, Path(description="Last part of a problem's `type`.")]) -> Response:
+def show_problem_kind(kind: ProblemKind) -> Response:
     """What a kind of problem means, and what to do."""
     known = PROBLEMS.get(kind)
     if known is None:

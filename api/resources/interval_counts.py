@@ -9,13 +9,14 @@ from fastapi import APIRouter, Query, Request, Response
 from api.access.sight import sight_of
 from api.csv_export import FILES, WantedParameters
 from api.paging import page
-from api.parameters import From, To, mistake
+from api.parameters import From, To, listed, mistake
 from api.parquet_export import Column, columns_of
 from api.resources.shifts import Line, interval
 from api.resources.statements import insist
 from api.schemas import counts
 from collector.completeness import why_incomplete
 from collector.config import Site
+from collector.errors import NotInBook
 from collector.store.completeness import find_gaps_in, find_readings
 from collector.store.queries import Record, find_tool_names
 from collector.store.tallies import Dimension, count_by
@@ -43,7 +44,11 @@ PERIOD_COLUMNS = {
 }
 """What a file says of a row's period."""
 
-By = Annotated[str, Query(description=f"Any of {', '.join(WORDS)}, with commas between; one period at most.")]
+By = Annotated[
+    str,
+    listed(WORDS, uniqueItems=True, contains={"enum": list(PERIODS)}, minContains=0, maxContains=1),
+    Query(description="With commas between; one period at most."),
+]
 
 
 Require = Annotated[
@@ -86,7 +91,7 @@ def list_counts(
         if line is not None:
             readings = [each for each in readings if each.line == line]
             if not readings:
-                raise mistake("line", f"the book has no controller on line {line!r}")
+                raise NotInBook(f"the book has no controller on line {line!r}")
         tools = find_tool_names(connection) if "tool" in words else {}
         names = {each.controller_id: each.controller for each in readings}
         lines = sorted({each.line for each in readings})

@@ -31,12 +31,24 @@ Consumer = Annotated[
 ]
 
 
+NAME = ("line", "plant_day", "shift", "revision")
+BY_CURSOR: dict[str, Any] = {"statement": {"type": "string"}} | {part: {"type": "null"} for part in NAME}
+BY_NAME: dict[str, Any] = {"statement": {"type": "null"}} | {part: {"not": {"type": "null"}} for part in NAME}
+
+
 class NewReceipt(BaseModel):
     """Either the cursor of the list of statements, up to which all is booked; or one revision of a statement,
     up to which all of its line is."""
 
     model_config = ConfigDict(
-        extra="forbid", json_schema_extra={"examples": [receipts.BY_CURSOR, receipts.BY_NAME]}
+        extra="forbid",
+        json_schema_extra={
+            "oneOf": [
+                {"required": ["statement"], "properties": BY_CURSOR},
+                {"required": list(NAME), "properties": BY_NAME},
+            ],
+            "examples": [receipts.BY_CURSOR, receipts.BY_NAME],
+        },
     )
 
     statement: Text | None = None
@@ -63,7 +75,7 @@ class NewReceipt(BaseModel):
         return self
 
 
-@router.put("/{consumer}", response_model=receipts.Receipt)
+@router.put("/{consumer}", response_model=receipts.Receipt, responses={410: {}, 507: {}})
 def tell(request: Request, consumer: Consumer, body: NewReceipt) -> Response:
     """Booked up to here. Told again it is replaced, also by one that is further back. A consumer's name is
     its token's until that is over or revoked; then the next token may go on under it."""

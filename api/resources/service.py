@@ -4,18 +4,19 @@ A record is never changed nor deleted; a further record corrects it, or says tha
 all. What is counted from, and what is shown of services elsewhere, are the records that stand.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Request, Response
-from pydantic import AfterValidator, BaseModel, ConfigDict, StringConstraints, WithJsonSchema
+from pydantic import AfterValidator, BaseModel, ConfigDict, WithJsonSchema
 from sqlalchemy import Connection
 
-from api.answers import answer, text_of
+from api.answers import answer, recording, text_of
 from api.cautions import CAUTIONS
 from api.paging import page
-from api.parameters import Instant, Maker, Model, Serial, storable
+from api.parameters import Instant, Maker, Model, Person, Remark, Serial
 from api.problems import Problem, path_as_sent
 from api.resources.cycles import named
 from api.schemas import records
@@ -41,14 +42,17 @@ LATEST = datetime(9999, 12, 31, tzinfo=UTC)
 NO_SERVICE = "no service of this tool is recorded"
 
 
+RECORD_NUMBER = "[1-9][0-9]{0,17}"
+
+
 def _record_number(said: str) -> str:
-    if not (said.isascii() and said.isdigit() and 0 < int(said[:20]) < 2**63):
+    if not re.fullmatch(RECORD_NUMBER, said):
         raise ValueError('must be the number of a record as the list shows it, such as "17"')
     return said
 
 
 RecordNumber = Annotated[
-    str, AfterValidator(_record_number), WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,19}$"})
+    str, AfterValidator(_record_number), WithJsonSchema({"type": "string", "pattern": f"^{RECORD_NUMBER}$"})
 ]
 
 
@@ -58,27 +62,35 @@ class NewService(BaseModel):
     model_config = ConfigDict(
         extra="forbid",
         json_schema_extra={
+            "oneOf": [
+                {
+                    "required": ["done_by"],
+                    "properties": {"done_by": {"type": "string"}, "withdrawn": {"const": False}},
+                },
+                {
+                    "required": ["corrects", "withdrawn"],
+                    "properties": {
+                        "corrects": {"type": "string"},
+                        "withdrawn": {"const": True},
+                        "done_by": {"type": "null"},
+                        "done_at": {"type": "null"},
+                    },
+                },
+            ],
             "examples": [
                 {"done_by": "Fitter 7", "done_at": "2026-11-24T06:10:00+01:00", "remark": "new punch"},
                 {"corrects": "17", "done_by": "Fitter 7", "done_at": "2026-11-24T05:10:00+01:00"},
                 {"corrects": "17", "withdrawn": True, "remark": "it was the tool beside it"},
-            ]
+            ],
         },
     )
 
-    done_by: (
-        Annotated[
-            str,
-            StringConstraints(strip_whitespace=True, min_length=1, max_length=200),
-            AfterValidator(storable),
-        ]
-        | None
-    ) = None
+    done_by: Person | None = None
     """Needed, but for what is withdrawn: nobody did that."""
     done_at: Instant | None = None
     """Null or left out: now, or as the record that it corrects. Give it to be able to send the same request
     again without recording it twice."""
-    remark: Annotated[str, StringConstraints(max_length=2000), AfterValidator(storable)] = ""
+    remark: Remark = ""
     corrects: RecordNumber | None = None
     """Number of an earlier record of the same tool, in whose place this one stands; each is corrected once,
     then its correction is."""
@@ -116,7 +128,12 @@ def list_services(request: Request, serial: Serial, maker: Maker = None, model: 
     )
 
 
-@router.post("/{serial:path}/service", response_model=records.RecordedService, status_code=201)
+@router.post(
+    "/{serial:path}/service",
+    response_model=records.RecordedService,
+    status_code=201,
+    responses=recording(records.RecordedService),
+)
 def record_service_done(
     request: Request, serial: Serial, body: NewService, maker: Maker = None, model: Model = None
 ) -> Response:

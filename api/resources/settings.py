@@ -22,7 +22,7 @@ from api.parameters import (
 )
 from api.resources.cycles import named
 from api.resources.histories import commit_number
-from api.resources.service import EARLIEST, name_of
+from api.resources.service import name_of
 from api.schemas.settings import ChangesBefore, SettingChangePage
 from api.stores import Stores
 from collector.analysis.setup import Measure, changes_before
@@ -94,7 +94,7 @@ def find_changes_before(
         raise mistake("ratio", "ratio needs measure: give what drifts, too")
     begins_at = not_before or at
     look_back = timedelta(days=look_back_days)
-    since = max(begins_at, EARLIEST + look_back) - look_back
+    since = begins_at - look_back
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
         if tool is not None:

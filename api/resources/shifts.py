@@ -13,6 +13,7 @@ from api.parameters import From, To, in_order, mistake
 from api.schemas import shifts
 from collector.completeness import Reading, stated_from
 from collector.config import Site
+from collector.errors import NotInBook
 from collector.rfc3339 import format_rfc3339
 from collector.shifts import Occurrence
 from collector.store.completeness import find_readings
@@ -61,10 +62,10 @@ def interval(since: datetime | None, until: datetime | None, now: datetime) -> t
 
 
 def lines_of(site: Site, line: str | None, sight: Sight) -> list[str]:
-    """All lines of the site that the asker sees, or the one that was asked for. Raises: Problem: there is no
-    such line."""
+    """All lines of the site that the asker sees, or the one that was asked for. Raises: NotInBook: there is
+    no such line."""
     if line is not None and line not in site.lines:
-        raise mistake("line", f"there is no line {line!r}; there are {', '.join(site.lines)}")
+        raise NotInBook(f"there is no line {line!r}; there are {', '.join(site.lines)}")
     return [each for each in site.lines if sight.sees_line(each)] if line is None else [line]
 
 

@@ -11,8 +11,8 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy import Connection
 
 from api.access.sight import sight_of
-from api.answers import cacheable, entity_tag, text_of
-from api.csv_export import FILES, LastOfFile, Wanted, WantedParameters
+from api.answers import CACHEABLE, cacheable, entity_tag, text_of
+from api.csv_export import FILES, LAST, Wanted, WantedParameters
 from api.paging import (
     CursorParameter,
     Row,
@@ -108,7 +108,7 @@ def list_statements(
     line: Line = None,
     after: After = None,
     require: Require = None,
-    last: LastOfFile = None,
+    last: Annotated[int | None, Query(ge=1, le=MOST_IN_FILE, description=LAST)] = None,
     cursor: CursorParameter = None,
 ) -> Response:
     """The latest revision of each statement, in order of plant day, line and time; or with `after`, every
@@ -167,7 +167,9 @@ def list_statements(
 
 
 @router.get(
-    "/{line:path}/{plant_day}/{shift}/revisions", response_model=common.Page[statements.StatementRevision]
+    "/{line:path}/{plant_day}/{shift}/revisions",
+    response_model=common.Page[statements.StatementRevision],
+    responses=CACHEABLE,
 )
 def list_revisions(request: Request, line: LineName, plant_day: DayOfPlant, shift: ShiftName) -> Response:
     """All revisions of a statement, the newest first."""

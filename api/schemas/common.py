@@ -26,6 +26,10 @@ class Answer(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class Nothing(Answer):
+    """An empty object: there is nothing to say. That it is JSON keeps forms on foreign pages out."""
+
+
 class Mistake(Answer):
     where: Literal["path", "query", "body"]
     name: str

@@ -119,7 +119,7 @@ async def test_without_a_signal_there_are_no_suspects_and_the_answer_says_so(
         ("tool=9&measure=work_j", 404, "tool '9' is not in the book"),
         (
             "tool=3001&measure=work_j&detected_at=2026-01-01T00:00:00Z",
-            422,
+            404,
             "no cycle of the tool ended between its last restart and detected_at",
         ),
         ("tool=3001&measure=work_j&format=xls", 422, "format must be 'json', 'csv', 'ndjson' or 'parquet'"),

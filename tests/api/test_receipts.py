@@ -98,6 +98,7 @@ async def test_a_revision_by_its_name_is_a_receipt_of_its_line(client: httpx.Asy
         ({"statement": "x", "line": "line-1"}, 422, "the body must have either"),
         ({"line": "line-1", "shift": "early", "revision": 1}, 422, "the body must have either"),
         ({"statement": "WyJhIiwiZmVlZCIsM10"}, 422, "statement is not from this list"),
+        ({"statement": "x", "plant_day": {}}, 422, "plant_day must be a date"),
         (
             {"line": "line-1", "plant_day": "2026-03-28", "shift": "early", "revision": 9},
             404,

@@ -209,9 +209,3 @@ async def test_a_question_that_makes_no_sense_is_refused(
     (mistake,) = answer.json()["mistakes"]
     assert mistake["name"] == name
     assert says in mistake["says"]
-
-
-async def test_the_beginning_of_time_can_be_looked_back_to(client: httpx.AsyncClient) -> None:
-    """Nothing lies before it."""
-    shown = await before(client, tool="2042", at="0001-01-02T00:00:00Z")
-    assert (shown["looked_back_to"], shown["items"], shown["happenings"]) == ("0001-01-01T00:00:00Z", [], [])

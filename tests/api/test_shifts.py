@@ -66,17 +66,23 @@ async def test_what_is_on_is_open_and_what_is_to_come_is_ahead(client: httpx.Asy
 
 
 @pytest.mark.parametrize(
-    ("query", "says"),
+    ("query", "status", "says"),
     [
-        ("line=line-2", "there is no line 'line-2'; there are line-1"),
-        ("from=2026-03-28T00:00:00Z&to=2026-03-27T00:00:00Z", "to must not be before from"),
-        ("from=2026-03-28T00:00:00Z&to=2026-08-27T00:00:00Z", "to must not be more than 100 days after from"),
-        ("from=2026-03-28T00:00:00", "from must carry a UTC offset, such as 2026-11-24T06:00:00Z"),
+        ("line=line-2", 404, "there is no line 'line-2'; there are line-1"),
+        ("from=2026-03-28T00:00:00Z&to=2026-03-27T00:00:00Z", 422, "to must not be before from"),
+        (
+            "from=2026-03-28T00:00:00Z&to=2026-08-27T00:00:00Z",
+            422,
+            "to must not be more than 100 days after from",
+        ),
+        ("from=2026-03-28T00:00:00", 422, "from must carry a UTC offset, such as 2026-11-24T06:00:00Z"),
+        ("from=0001-01-01T00:00:00Z", 422, "from must lie in the years 1970 to 2999"),
+        ("to=9999-12-31T23:59:59Z", 422, "to must lie in the years 1970 to 2999"),
     ],
 )
 async def test_a_wrong_question_gets_one_clear_sentence(
-    client: httpx.AsyncClient, query: str, says: str
+    client: httpx.AsyncClient, query: str, status: int, says: str
 ) -> None:
     """What is wrong and what to write."""
     answer = await client.get(f"/v1/shifts?{query}")
-    assert (answer.status_code, answer.json()["detail"]) == (422, says)
+    assert (answer.status_code, answer.json()["detail"]) == (status, says)

@@ -200,7 +200,7 @@ async def test_an_answer_that_is_final_does_not_fail(client: httpx.AsyncClient, 
         ("/v1/statements?plant_day=2026-03-28&after=", 422, "after goes without plant_day and cursor"),
         ("/v1/statements?after=abc", 422, "after is not from this list"),
         ("/v1/statements?cursor=abc", 422, "cursor is not from this list"),
-        ("/v1/statements?line=line-2", 422, "there is no line 'line-2'"),
+        ("/v1/statements?line=line-2", 404, "there is no line 'line-2'"),
         ("/v1/statements/line-1/20260328/early", 422, "plant_day must be a date such as 2026-11-24"),
     ],
 )
