@@ -82,10 +82,10 @@ def fit_weibull(ages: Floats, failed: NDArray[np.bool_], confidence: float = 0.9
     count = int(dead.sum())
     if count < FEWEST_FAILED:
         return Refused(
-            f"{count} of {t.size} parts have failed; a life needs at least {FEWEST_FAILED} failures"
+            f"{count} of {t.size} lives have come to their end; a Weibull life needs at least {FEWEST_FAILED}"
         )
     if t[dead].min() == t.max():
-        return Refused("all parts failed at the same age: their spread can't be told")
+        return Refused("all lives ended at the same age: their spread can't be told")
     unit = float(t.max())
     logs = np.log(t / unit)
     mean_log = float(logs[dead].mean())
