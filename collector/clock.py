@@ -126,6 +126,8 @@ class Watch:
         self._read_at: datetime | None = None
         self._moved_after: datetime | None = None
         self._was_set = False
+        self._stood = False
+        """The last reading showed that it stands still."""
         self._alike = 0
         """Readings in a row that showed the same."""
 
@@ -142,10 +144,11 @@ class Watch:
             still_ms = _ms(at - self._said_since)
             enough = not self._pushed or self._alike >= SLOW_MESSAGES
             if enough and still_ms > _ms(STILL_AFTER) + 2 * self._resolution_ms:
+                self._read_at, self._stood = at, True
                 return Watched(None, stands_still=True)
             self._read_at = at
             return Watched(self._if_still(at), drift_ppm=self._drift_ppm(at))
-        self._moved_after = self._read_at or at
+        self._moved_after, stood, self._stood = self._read_at or at, self._stood, False
         self._said, self._said_since, self._read_at, self._alike = said, at, at, 1
         known = self.offset(at)
         if known is None or not reading.contradicts(known):
@@ -163,6 +166,8 @@ class Watch:
         self._slow = []
         self._known = self._anchor = (at, reading)
         self._was_set = True
+        if stood:  # and may stand still there, since any time after the reading before
+            reading = between(reading.least_ms, reading.most_ms + _ms(at - self._moved_after))
         return Watched(reading, set_from=known)
 
     def _if_still(self, at: datetime) -> ClockOffset | None:

@@ -458,6 +458,22 @@ def test_a_clock_that_was_set_twice_may_have_stood_still_in_between() -> None:
     assert ended.latest >= NOW + 29 * second
 
 
+def test_a_clock_that_was_set_while_it_stood_may_go_on_standing() -> None:
+    """Its stamp from after it was set was made at any time since the look before."""
+    watch = Watch(None, None, 1.0)
+    for after_s in (0, 10):
+        at = NOW + timedelta(seconds=after_s)
+        still = watch.read(NOW, offset_by_poll(NOW, at, at, 1.0), at)
+    assert still.stands_still
+    at, shown = NOW + timedelta(seconds=20), NOW + timedelta(days=30)
+    found = watch.read(shown, offset_by_poll(shown, at, at, 1.0), at)
+    assert found.offset is not None
+    ended = ended_at(shown, [found.offset], 1.0, at, None, NOW + timedelta(seconds=10))
+    assert ended.earliest is not None
+    assert ended.earliest <= NOW + timedelta(seconds=11)
+    assert ended.latest >= NOW + timedelta(seconds=20) - ms(1)
+
+
 @pytest.mark.parametrize("said", [datetime(1970, 1, 1), datetime(1990, 1, 1), datetime(2099, 1, 1)])
 def test_a_stamp_of_a_clock_that_had_lost_its_time_leaves_the_bounds(said: datetime) -> None:
     """The controller was powered up with an empty battery and set right before we read."""
