@@ -90,6 +90,7 @@ PROBLEMS: Mapping[str, Kind] = {
         409,
         "`reasons` says what is missing; ask again when it was found, or without ?require=.",
     ),
+    "exports-enough": Kind("The token has exports enough", 409, "Give some up with DELETE, then ask again."),
     "export-failed": Kind(
         "The export failed", 409, "`detail` says why; give it up with DELETE, and ask for another."
     ),

@@ -264,9 +264,9 @@ def _require_there(connection: Connection, filters: dict[str, str]) -> None:
 
 
 def _require_room(exporter: Exporter, number: int, own: int, used: int) -> None:
-    """Raises: Problem: 507."""
+    """Raises: Problem: 409, where it is the asker's to make room; 507, where it is not."""
     if own >= MOST_EACH:
-        raise Problem("no-room", f"there are {own} exports of yours, and may be {MOST_EACH}")
+        raise Problem("exports-enough", f"there are {own} exports of yours, and may be {MOST_EACH}")
     if number >= MOST:
         raise Problem("no-room", f"there are {number} exports in all, and may be {MOST}")
     try:

@@ -405,7 +405,7 @@ async def test_the_same_asked_again_is_the_same_export(client: httpx.AsyncClient
 async def test_there_is_room_for_so_many(
     app: FastAPI, client: httpx.AsyncClient, plant: Plant, held: Held, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Of one asker, in all, and on the disk; 507 says for what there is none; what is given up makes some."""
+    """Of one asker (409), in all, and on the disk (507); both say for what; what is given up makes some."""
     monkeypatch.setattr(api.resources.exports, "MOST_EACH", 2)
     monkeypatch.setattr(api.resources.exports, "MOST", 3)
     mes = bearer(make_token(plant.address, "mes", "integrate"))
@@ -415,8 +415,8 @@ async def test_there_is_room_for_so_many(
         return await client.post("/v1/exports", json=CYCLES | {"to": to}, headers=headers)
 
     answers = [await asked(number) for number in (1, 2, 3)]
-    assert [each.status_code for each in answers] == [202, 202, 507]
-    assert answers[-1].json()["type"] == "/problems/no-room"
+    assert [each.status_code for each in answers] == [202, 202, 409]
+    assert answers[-1].json()["type"] == "/problems/exports-enough"
     assert "there are 2 exports of yours, and may be 2" in answers[-1].json()["detail"]
     answers = [await asked(number, **mes) for number in (1, 2)]
     assert [each.status_code for each in answers] == [202, 507]
