@@ -67,7 +67,8 @@ def find_known(
     epoch = tables.epoch
     where = epoch.c.controller_id == controller_id if serial is None else epoch.c.serial == serial
     found = [False] * len(cycles)
-    for id_, number_of_epoch in connection.execute(select(epoch.c.controller_id, epoch.c.epoch).where(where)):
+    epochs = connection.execute(select(epoch.c.controller_id, epoch.c.epoch).where(where)).all()
+    for id_, number_of_epoch in epochs:
         last = _last_stored(connection, id_, number_of_epoch)
         if last is None:
             continue
@@ -131,7 +132,7 @@ class _Late:
         self._entry = entry
         epochs = connection.scalars(
             select(tables.epoch.c.epoch).where(tables.epoch.c.controller_id == controller_id)
-        )
+        ).all()  # no cursor stays open below: it would die with an exception, in another thread
         ends = {epoch: _last_stored(connection, controller_id, epoch) for epoch in epochs}
         self._ends = {epoch: last for epoch, last in ends.items() if last is not None}
         self._aside: set[bytes] | None = None
