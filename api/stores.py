@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from sqlalchemy import Connection, Engine
 
 from collector.errors import StoreError
+from collector.store.desk import RECORDED
 from collector.store.engine import (
     StoreAddress,
     is_book_ready,
@@ -21,6 +22,7 @@ from collector.store.engine import (
     open_desk_reader,
     store_errors,
 )
+from collector.store.instances import write_head
 
 LONGEST_READ_S = 20.0
 """A question to the book that takes longer is ended: it would hold a thread, and the write-ahead log."""
@@ -62,7 +64,11 @@ class Stores:
         """One transaction on the desk, committed on leaving it without an exception. Raises: StoreError."""
         engine = self._desk or self._open_desk()
         with store_errors(), engine.begin() as connection:
+            about = connection.info
+            about.pop(RECORDED, None)
             yield connection
+        if about.pop(RECORDED, False):
+            write_head(engine, "desk")
 
     @contextmanager
     def reading_desk(self) -> Iterator[Connection]:

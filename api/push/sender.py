@@ -45,10 +45,10 @@ from collector.store.deliveries import (
     note_taken,
     put_aside,
 )
-from collector.store.engine import Room
 from collector.store.feed import SOURCES, News, Reached, find_first_news, find_head, find_news
 from collector.store.instances import find_lineage
 from collector.store.queries import Record
+from collector.store.tables import Room
 
 BATCH = 20
 """Events between two writes of the place: so many may be told again after a kill."""

@@ -17,8 +17,8 @@ from api.resources.feed import event_id
 from api.schemas import common, push
 from api.stores import NoBookYet, Stores
 from collector.store.deliveries import count_deliveries, find_deliveries, resume, send_again
-from collector.store.engine import Room
 from collector.store.feed import Reached, find_head
+from collector.store.tables import Room
 
 router = APIRouter(prefix="/v1", tags=["deliveries"])
 

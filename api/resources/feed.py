@@ -25,11 +25,11 @@ from api.resources import cycles, faults, findings, gaps, histories, service, se
 from api.schemas import feed as schemas
 from api.stores import Stores
 from collector.errors import StoreError
-from collector.store.engine import Room
 from collector.store.feed import KINDS, SOURCES, Kind, News, Reached, find_first_news, find_head
 from collector.store.instances import find_lineage
 from collector.store.measures import before_and_after
 from collector.store.queries import cycles_in, of_cycle
+from collector.store.tables import Room
 from collector.store.tokens import Scope
 
 router = APIRouter(prefix="/v1/feed", tags=["feed"])

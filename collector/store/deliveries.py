@@ -11,10 +11,9 @@ from typing import Literal
 
 from sqlalchemy import Connection, func, select
 
-from collector.store.engine import Room
 from collector.store.feed import Reached
 from collector.store.queries import Record, records
-from collector.store.tables import delivery, told
+from collector.store.tables import Room, delivery, told
 
 DeliveryState = Literal["waiting", "dead"]
 

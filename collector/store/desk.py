@@ -24,6 +24,8 @@ from collector.store.instances import Lineage
 from collector.store.queries import Record, records
 from collector.store.tables import acknowledgement, desk, service
 
+RECORDED = "recorded"
+"""Of a connection: its transaction has taken a commit number."""
 _later = service.alias("later")
 CORRECTED_BY = (
     select(_later.c.commit_number).where(_later.c.corrects == service.c.commit_number).scalar_subquery()
@@ -193,6 +195,7 @@ def _take_turn(connection: Connection) -> int:
 def _record(connection: Connection, table: Table, last_number: int, row: dict[str, Any]) -> int:
     """Returns: the row's number, the next after the last."""
     number = last_number + 1
+    connection.info[RECORDED] = True
     connection.execute(desk.update().values(commit_number=number))
     connection.execute(table.insert().values(commit_number=number, **row))
     return number

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
-from typing import IO, Any, Literal
+from typing import IO, Any
 
 from alembic import command
 from alembic.config import Config
@@ -33,7 +33,16 @@ from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from collector.errors import BookDamaged, StoreError, TookTooLong
-from collector.store.instances import Lineage, begin_book, begin_desk, find_lineage, renew, write_head
+from collector.store.instances import (
+    Lineage,
+    begin_book,
+    begin_desk,
+    find_lineage,
+    renew,
+    settle_desk,
+    write_head,
+)
+from collector.store.tables import Room
 
 log = logging.getLogger(__name__)
 
@@ -50,8 +59,6 @@ STEPS_BETWEEN_LOOKS = 100_000
 MIGRATIONS = Path(__file__).parent / "migrations"
 BOOK_LOCK, MIGRATION_LOCK = 0x636C616D70_01, 0x636C616D70_02
 """PostgreSQL advisory locks: held while a collector writes the book, and while a migration runs."""
-
-Room = Literal["book", "desk"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,13 +319,18 @@ def migrate_book(engine: Engine) -> None:
 
 
 def migrate_desk(engine: Engine) -> None:
-    """Bring the desk to the newest revision, all of it or nothing, and give a new desk its identity.
+    """Bring the desk to the newest revision, all of it or nothing, and give a new desk its identity; one that
+    was put back to an earlier state gets another one.
 
     Raises: as `migrate_book`.
     """
     with store_errors(), engine.begin() as connection:
         _upgrade(connection, "desk")
         begin_desk(connection)
+        because = settle_desk(connection)
+    if because is not None:
+        log.warning("the desk was put back to an earlier state, and is another instance: %s", because)
+    write_head(engine, "desk")
 
 
 def declare_restored(engine: Engine) -> Lineage:

@@ -14,10 +14,9 @@ from sqlalchemy import Column, Connection, Table, select
 
 from collector.store import tables
 from collector.store.desk import CORRECTED_BY, find_desk
-from collector.store.engine import Room
 from collector.store.instances import find_lineage
 from collector.store.queries import Record, find_book, named_controllers, records
-from collector.store.tables import tool
+from collector.store.tables import Room, tool
 
 Kind = Literal[
     "cycle.stored",

@@ -24,6 +24,8 @@ so, first thing on each connection of the writer, in the transaction that also g
     rows alone put back, files of the        not at all: `clampbook restored`
     server put back without its log
 
+The desk is held against `desk.head` alone, each time that the API opens it.
+
 A new instance costs little: integrators pull anew, and replace. One too few would cost cycles that are never
 told. So whatever can't be told apart from a restore (files moved to another disk, `chown -R` while the
 collector was stopped, a major upgrade of PostgreSQL) is taken for one.
@@ -34,7 +36,7 @@ import logging
 import os
 import time
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -46,13 +48,17 @@ from sqlalchemy.exc import DBAPIError
 
 from collector.errors import StoreError
 from collector.rfc3339 import format_rfc3339
-from collector.store.tables import book, desk, former_instance
+from collector.store.tables import Room, book, desk, former_instance
 
 log = logging.getLogger(__name__)
 
-HEAD_NAME = "book.head"
+FIND_HEAD: Mapping[Room, str] = {
+    "book": "SELECT instance, commit_number FROM book",
+    "desk": "SELECT instance, commit_number FROM desk",
+}
+HEAD_NAMES: Mapping[Room, str] = {"book": "book.head", "desk": "desk.head"}
 HEAD_OFF_BY_S = 60.0
-"""Most that may lie between the time in book.head and that at which the system put it in its place."""
+"""Most that may lie between the time in a head and that at which the system put it in its place."""
 
 SAYS = {
     "inode": "it is in another file than it was: it was copied, moved or put back from a backup",
@@ -136,7 +142,7 @@ def settle(connection: Connection, now: Callable[[], datetime]) -> str | None:
     kept, found = json.loads(row.home), find_home(connection)
     both = kept.keys() & found.keys()
     reasons = [says for part, says in SAYS.items() if part in both and kept[part] != found[part]]
-    if (path := head_path(connection.engine)) is not None:
+    if (path := head_path(connection.engine, "book")) is not None:
         reasons += _against_head(path, row.instance, row.commit_number)
     if reasons:
         because = "; ".join(reasons)
@@ -145,6 +151,20 @@ def settle(connection: Connection, now: Callable[[], datetime]) -> str | None:
     if found.keys() - kept.keys():
         connection.execute(book.update().values(home=json.dumps(kept | found)))
     return None
+
+
+def settle_desk(connection: Connection) -> str | None:
+    """Make the desk another instance where its head is of another one, or further. Returns: why; None: it is
+    the same."""
+    path = head_path(connection.engine, "desk")
+    row = connection.execute(select(desk)).one()
+    if path is None:
+        return None
+    reasons = list(_against_head(path, row.instance, row.commit_number, was_put=False))
+    if not reasons:
+        return None
+    connection.execute(desk.update().values(instance=str(uuid.uuid4())))
+    return "; ".join(reasons)
 
 
 def renew(connection: Connection, now: datetime, because: str) -> None:
@@ -183,13 +203,14 @@ def _file(engine: Engine) -> Path:
 # ---- book.head ---------------------------------------------------------------------------------------------
 
 
-def head_path(engine: Engine) -> Path | None:
+def head_path(engine: Engine, room: Room) -> Path | None:
     """None: on PostgreSQL there is none."""
-    return _file(engine).with_name(HEAD_NAME) if engine.dialect.name == "sqlite" else None
+    return _file(engine).with_name(HEAD_NAMES[room]) if engine.dialect.name == "sqlite" else None
 
 
-def _against_head(path: Path, instance: str, commit_number: int) -> Iterator[str]:
-    """Why the book can't be the one that wrote its head."""
+def _against_head(path: Path, instance: str, commit_number: int, *, was_put: bool = True) -> Iterator[str]:
+    """Why the room can't be the one that wrote its head. `was_put`: also when somebody else put the head
+    there."""
     try:
         head, put_at_s = json.loads(path.read_bytes()), path.stat().st_ctime
         known, number, at = str(head["instance"]), int(head["commit_number"]), float(head["written_at_s"])
@@ -201,25 +222,25 @@ def _against_head(path: Path, instance: str, commit_number: int) -> Iterator[str
         yield f"{path.name} beside it can't be read ({error})"
         return
     if known != instance:
-        yield f"{path.name} beside it is of another book"
+        yield f"{path.name} beside it is of another one"
     elif commit_number < number:
         yield f"it stands at commit {commit_number} and was at {number} already"
-    if abs(put_at_s - at) > HEAD_OFF_BY_S:
+    if was_put and abs(put_at_s - at) > HEAD_OFF_BY_S:
         put_at = format_rfc3339(datetime.fromtimestamp(put_at_s, UTC))
-        yield f"{path.name} beside it was put there or changed at {put_at}, not by the collector"
+        yield f"{path.name} beside it was put there or changed at {put_at}, not by clampbook"
 
 
-def write_head(engine: Engine) -> None:
-    """Note outside of the book how far it has come, in one step. Where it can't be, the log says so, and the
-    head of before stays: it may be behind the book, never ahead of what is durable."""
-    path = head_path(engine)
+def write_head(engine: Engine, room: Room = "book") -> None:
+    """Note outside of the room how far it has come, in one step. Where it can't be, the log says so, and the
+    head of before stays: it may be behind the room, never ahead of what is durable."""
+    path = head_path(engine, room)
     if path is None:
         return
     beside = path.with_name(f"{path.name}.new")
     driver = engine.dialect.loaded_dbapi
     try:
         with closing(engine.raw_connection()) as pooled:  # reads, and waits for no other writer
-            row = pooled.driver_connection.execute("SELECT instance, commit_number FROM book").fetchone()  # type: ignore[union-attr]
+            row = pooled.driver_connection.execute(FIND_HEAD[room]).fetchone()  # type: ignore[union-attr]
         with beside.open("w", encoding="utf-8") as file:
             head = {"instance": row[0], "commit_number": row[1], "written_at_s": time.time()}
             file.write(json.dumps(head))

@@ -7,7 +7,7 @@ gap-free within one book, and within one desk.
 """
 
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Literal
 
 from sqlalchemy import (
     BigInteger,
@@ -25,6 +25,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeDecorator
 
+Room = Literal["book", "desk"]
+"""A file, or a schema."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
 

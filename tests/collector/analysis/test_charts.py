@@ -12,7 +12,6 @@ from collector.analysis.chart_design import BLOCK, Cusum, Design, Ewma, cusum, d
 from collector.analysis.charts import Chart, Restart, chart, chart_stretches
 from collector.analysis.run_length import run_length
 from collector.analysis.run_rules import ZONES, Floats
-from tests.benchmarks.charts import DESIGNS, ratios
 
 QUICK = Design(moving_range=False, ewma=None, cusum=None)
 """Its run length is exact: nothing to simulate."""
@@ -314,12 +313,6 @@ def test_one_row_of_values_is_asked_for(values: Floats) -> None:
         phase_one(values)
     with pytest.raises(ValueError, match="one row"):
         chart(values, accepted(phase_one(steady(100))), QUICK)
-
-
-def test_charting_costs_a_few_plain_passes_over_the_values() -> None:
-    """A small run of `python -m tests.benchmarks.charts`, with room for a loaded machine."""
-    name = "three charts, four rules"
-    assert ratios(200_000, {name: DESIGNS[name]})[name] < 12
 
 
 @given(count=st.integers(1, 400), newest=st.integers(0, 450), block=st.integers(20, 90))

@@ -1,25 +1,30 @@
 """What people record is followed without a hole: commit numbers of the desk are given out and seen in one
 order, though several processes write at once, on SQLite and PostgreSQL alike."""
 
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine
 
+from api.stores import Stores
 from collector.model import ToolName
 from collector.store.desk import find_desk, record_acknowledgement, record_service
 from collector.store.engine import (
+    SQLITE,
     StoreAddress,
     migrate_desk,
     open_desk,
     open_desk_reader,
     store_errors,
 )
-from collector.store.feed import KINDS, SOURCES, find_first_news, find_head, find_news
+from collector.store.feed import KINDS, SOURCES, Reached, find_first_news, find_head, find_news
 from collector.store.instances import Lineage
 from collector.store.tables import acknowledgement, desk, service
 
@@ -160,3 +165,53 @@ def test_each_kind_is_in_one_room() -> None:
         "service.recorded",
         "finding.acknowledged",
     ]
+
+
+# ---- a desk that was put back ------------------------------------------------------------------------------
+
+
+def record_services(stores: Stores, *serials: str) -> Reached:
+    """A service of each tool; returns how far the desk has come."""
+    for serial in serials:
+        with stores.desk() as connection:
+            record_service(
+                connection, ToolName("Sample Works", "C-4", serial), done_at=DONE, done_by="Fitter 7",
+                remark="", at_count=1, recorded_at=DONE,
+            )  # fmt: skip
+    with stores.reading_desk() as connection:
+        return find_head(connection, "desk")
+
+
+def opened(folder: Path, *serials: str) -> Reached:
+    stores = Stores(StoreAddress(folder=folder))
+    try:
+        return record_services(stores, *serials)
+    finally:
+        stores.close()
+
+
+def test_a_desk_that_was_put_back_is_another_one_however_far_it_has_come_since(tmp_path: Path) -> None:
+    """Its numbers are given again to other records, so whoever follows it must notice."""
+    first = opened(tmp_path, "1", "2")
+    with closing(SQLITE.connect(tmp_path / "desk.sqlite")) as connection:
+        connection.execute("VACUUM INTO ?", (str(tmp_path / "backup"),))
+    assert opened(tmp_path, "3") == Reached(first.instance, 3)
+    shutil.copy(tmp_path / "backup", tmp_path / "desk.sqlite")
+    for beside in ("desk.sqlite-wal", "desk.sqlite-shm"):
+        (tmp_path / beside).unlink(missing_ok=True)
+    again = opened(tmp_path, "4", "5", "6")
+    assert again.number == 5
+    assert again.instance != first.instance
+    assert opened(tmp_path) == again, "once"
+
+
+def test_a_desk_that_nobody_touched_stays_the_same(tmp_path: Path) -> None:
+    """Opened again, opened by two at once, moved to another folder with all that lies beside it."""
+    first = opened(tmp_path / "here", "1")
+    with_two = [Stores(StoreAddress(folder=tmp_path / "here")) for _ in range(2)]
+    found = [record_services(stores, str(number)) for number, stores in enumerate(with_two, start=2)]
+    for stores in with_two:
+        stores.close()
+    assert [each.instance for each in found] == [first.instance] * 2
+    shutil.copytree(tmp_path / "here", tmp_path / "there")
+    assert opened(tmp_path / "there") == Reached(first.instance, 3)

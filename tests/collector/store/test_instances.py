@@ -27,7 +27,7 @@ from collector.store.engine import (
     open_book_writer,
 )
 from collector.store.instances import (
-    HEAD_NAME,
+    HEAD_NAMES,
     Lineage,
     find_former,
     find_home,
@@ -92,9 +92,9 @@ def shell(command: str, store: Path, backup: Path) -> None:
 def back_up_folder(store: Path, backup: Path) -> None:
     """All of it, while the collector does not run; three days ago, by what its book.head says."""
     shutil.copytree(store, backup)
-    head = json.loads((backup / HEAD_NAME).read_text())
+    head = json.loads((backup / HEAD_NAMES["book"]).read_text())
     head["written_at_s"] -= DAYS_S
-    (backup / HEAD_NAME).write_text(json.dumps(head))
+    (backup / HEAD_NAMES["book"]).write_text(json.dumps(head))
 
 
 def back_up_book(store: Path, backup: Path) -> None:
@@ -120,7 +120,7 @@ RESTORES = {
         'rm "$1/book.sqlite"; cp "$2/book.sqlite" "$1/"',
         "and was at 9 already",
     ),
-    "all files over all": (back_up_folder, 'cp -a "$2/." "$1/"', "not by the collector"),
+    "all files over all": (back_up_folder, 'cp -a "$2/." "$1/"', "not by clampbook"),
     "another folder": (back_up_folder, 'mv "$1" "$1.old"; cp -a "$2" "$1"', "in another file"),
     "without its head": (
         back_up_folder,
@@ -167,7 +167,7 @@ NOT_RESTORED: dict[str, Callable[[Path, Path], None]] = {
     "vacuumed": lambda store, backup: shell('sqlite3 "$1/book.sqlite" VACUUM', store, backup),
     "made readable for all": lambda store, backup: shell('chmod 644 "$1/book.sqlite"', store, backup),
     "folder renamed and back": lambda store, backup: shell('mv "$1" "$2"; mv "$2" "$1"', store, backup),
-    "head half written": lambda store, backup: (store / f"{HEAD_NAME}.new").touch(),
+    "head half written": lambda store, backup: (store / f"{HEAD_NAMES['book']}.new").touch(),
 }
 
 
@@ -186,9 +186,9 @@ async def test_a_kill_changes_nothing(store: Path) -> None:
     """What was committed since book.head was written last is ahead of it, as it may be."""
     address = StoreAddress(folder=store)
     await grow(address, 1, 5)
-    head = (store / HEAD_NAME).read_bytes()
+    head = (store / HEAD_NAMES["book"]).read_bytes()
     await grow(address, 6, 9)
-    (store / HEAD_NAME).write_bytes(head)
+    (store / HEAD_NAMES["book"]).write_bytes(head)
     assert (await start(address)).former == ()
 
 
@@ -196,11 +196,11 @@ async def test_a_backup_that_book_head_does_not_outdo_is_known_by_its_file(store
     """The collector was killed within a minute of the backup."""
     address = StoreAddress(folder=store)
     await grow(address, 1, 0)
-    head = (store / HEAD_NAME).read_bytes()
+    head = (store / HEAD_NAMES["book"]).read_bytes()
     await grow(address, 1, 5)
     back_up_folder(store, backup)
     await grow(address, 6, 9)
-    (store / HEAD_NAME).write_bytes(head)
+    (store / HEAD_NAMES["book"]).write_bytes(head)
     shell('mv "$1/book.sqlite" "$1/old"; cp "$2/book.sqlite" "$1/"', store, backup)
     assert len((await start(address)).former) == 1
 
@@ -218,7 +218,7 @@ async def test_two_copies_of_a_book_are_two_instances(store: Path, backup: Path)
     shell('cp "$2/book.sqlite" "$1/"', store, backup)
     again = await start(here)
     assert again.former == ((first.instance, 5), (copy.instance, 8))
-    assert "book.head beside it is of another book" in reasons(here)[1]
+    assert "book.head beside it is of another one" in reasons(here)[1]
 
 
 async def test_book_head_that_makes_no_sense_is_not_believed(store: Path) -> None:
@@ -228,7 +228,7 @@ async def test_book_head_that_makes_no_sense_is_not_believed(store: Path) -> Non
     for number, spoilt in enumerate(
         [b"", b"[]", b"{}", b"\xff", b'{"instance": 1, "commit_number": null}'], 1
     ):
-        (store / HEAD_NAME).write_bytes(spoilt)
+        (store / HEAD_NAMES["book"]).write_bytes(spoilt)
         assert len((await start(address)).former) == number
         assert "can't be read" in reasons(address)[-1]
 
@@ -245,7 +245,7 @@ async def test_book_head_is_behind_the_book_and_never_ahead(
         for number in range(1, 6):
             await writer.commit(entry("L1-01", number, number))
             await writer.recall("L1-01")  # behind what the thread did after the commit
-            head = json.loads((store / HEAD_NAME).read_text())
+            head = json.loads((store / HEAD_NAMES["book"]).read_text())
             assert (head["instance"], head["commit_number"]) == (writer.instance, number)
             assert abs(head["written_at_s"] - time.time()) < 10
 
@@ -254,7 +254,7 @@ async def test_where_book_head_cannot_be_written_collection_goes_on(
     store: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     """The log says what that means."""
-    (store / f"{HEAD_NAME}.new").mkdir(parents=True)
+    (store / f"{HEAD_NAMES['book']}.new").mkdir(parents=True)
     await grow(StoreAddress(folder=store), 1, 5)
     assert "a restore may go unnoticed" in caplog.text
 
@@ -265,7 +265,7 @@ async def test_the_log_says_that_the_book_is_another_one(
     """With why, and what follows from it."""
     address = StoreAddress(folder=store)
     await grow(address, 1, 5)
-    os.unlink(store / HEAD_NAME)
+    os.unlink(store / HEAD_NAMES["book"])
     caplog.clear()
     await start(address)
     (said,) = [each.getMessage() for each in caplog.records if "another instance" in each.getMessage()]
