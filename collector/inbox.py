@@ -183,6 +183,9 @@ class Inbox:
         arrival = ledger.arrival(position, cycle.sequence, cycle.total_count, numbering, most)
         if position is not None and self._replaced_by is not None and self._is_of_the_new(cycle, arrival):
             arrival = Arrival("another memory", ledger.first_number(cycle.sequence))
+        if position is None and message.retained:
+            self._set_aside(message, f"cycle {cycle.sequence} was retained, from before the book began")
+            return
         if position is None or arrival.kind == "next":
             self._add(position.epoch if position else 1, arrival.number, cycle, [], message.received_at)
             return

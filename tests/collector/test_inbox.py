@@ -446,6 +446,14 @@ async def test_a_replaced_controller_begins_an_epoch_with_its_first_cycle(rig: R
     assert [row.serial for row in rig.rows(tables.controller)] == ["C-2"]
 
 
+async def test_a_retained_cycle_begins_no_book(rig: Rig) -> None:
+    """It comes before all that the broker has queued since, and lay there nobody knows how long."""
+    lay = message("cycle", untimed(3, BEGIN).payload, retained=True)
+    await rig.take([lay, untimed(1, BEGIN), untimed(2, BEGIN), untimed(3, BEGIN)])
+    assert rig.sequences() == [(1, 1), (1, 2), (1, 3)]
+    assert [row.raw for row in rig.rows(tables.quarantine)] == [lay.payload]
+
+
 async def test_messages_of_the_controller_before_that_come_again_are_known(rig: Rig) -> None:
     """The broker had no word that they were taken when another controller took the place."""
     first, second, eighth, ninth = (untimed(number, BEGIN) for number in (501, 502, 8, 9))
