@@ -387,7 +387,9 @@ def restart(
     brought = begun.sequence + 1 - first
     possible = since is not None and most is not None and brought <= since <= most
     if since is None or not possible or counts_from_1 or reason == "controller replaced":
-        anew = begun.sequence == total_count and before.total_count not in (None, before.sequence)
+        # one that did not go back may have been kept, and equal the sequence by chance
+        went_back = since is not None and not possible
+        anew = went_back and begun.sequence == total_count and before.total_count != before.sequence
         own = anew and reason != "controller replaced" and most is not None and begun.sequence <= most
         in_new = range(1, first) if own else range(0)
         gaps = [nobody_knows, *whole_gap(begun.epoch, in_new, reason)]
