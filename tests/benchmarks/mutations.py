@@ -67,16 +67,16 @@ MUTATIONS = [
     ),
     Mutation(
         "ledger.py",
-        "(proof is None or counted_more):",
-        "counted_more:",
+        "(proof is None or went_on):",
+        "went_on:",
         "a count that does not fit, and no proof: another memory",
         LEDGER,
     ),
     Mutation(
         "ledger.py",
-        "(proof is None or counted_more):",
+        "(proof is None or went_on):",
         "proof is None:",
-        "a count that rose by more than the sequence: cycles were made that have no number",
+        "a count that went on, though not with the sequence: another memory, whatever record is still there",
         LEDGER,
     ),
     Mutation(
@@ -142,6 +142,48 @@ MUTATIONS = [
         "    return not (",
         "a late cycle from before a gap does not close it",
         LEDGER,
+    ),
+    Mutation(
+        "ledger.py",
+        'if lost.get(modulus - 1) == "skipped sequence":',
+        "if False:",
+        "a memory without the last number before the wrap has not come over it",
+        LEDGER,
+    ),
+    Mutation(
+        "ledger.py",
+        "went_back = since is not None and not possible",
+        "went_back = True",
+        "a count that did not go back has not begun anew for certain",
+        LEDGER,
+    ),
+    Mutation(
+        "poller.py",
+        "if same and in_doubt and at_the_wrap is not None:",
+        "if False:",
+        "a number that fell back to 0 has not come over the wrap",
+        POLLER,
+    ),
+    Mutation(
+        "standing.py",
+        "for serial in {self._memory.controller_serial or None, None}:",
+        "for serial in {self._memory.controller_serial or None}:",
+        "messages of the controller before that come again are known",
+        INBOX,
+    ),
+    Mutation(
+        "inbox.py",
+        "            since -= end - begin",
+        "            pass",
+        "a message that waited for us was overtaken just now",
+        INBOX,
+    ),
+    Mutation(
+        "clock.py",
+        "if self._was_set:  # twice in a row",
+        "if False:  # twice in a row",
+        "a clock that was set twice may have stood still in between",
+        CLOCK,
     ),
     Mutation(
         "ring.py",
@@ -271,7 +313,7 @@ MUTATIONS = [
     ),
     Mutation(
         "store/writer.py",
-        "        with self._engine.begin() as connection:\n"
+        "        with self._transaction() as connection:\n"
         "            known = self._known or Known.read(connection)\n"
         "            booking = Booking(connection, known, self._now())\n"
         "            refused = [booking.take(entry) for entry in entries]\n"
