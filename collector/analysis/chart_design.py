@@ -8,7 +8,6 @@ Biometrika 41 (1954) 100, with the head start of Lucas & Crosier, Technometrics 
 NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2, has an example of each.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from math import isfinite, pi, sqrt
 from typing import Literal
@@ -24,10 +23,6 @@ D3 = sqrt(2 - 4 / pi)
 """Its standard deviation."""
 BLOCK = 32_768
 """Values at a time: what is done to them in turn stays in the processor's cache."""
-WINDOW = 32
-"""Values of which the extreme is found together; a power of two."""
-AT_ONCE = 100_000
-"""So many values and more are charted by two threads: NumPy lets both work."""
 PAST = 14
 """Values before a value on which a rule may look back."""
 
@@ -184,13 +179,15 @@ class _Sums:
 
     With C the plain cumulative sum and k the allowance, the upper one is C_t − kt less the lowest that it was
     up to t, and the lower one the highest that C_t + kt was, less it; where the sums before them ended is one
-    such value more, before the first. So there is no loop over the values.
+    such value more. So there is no loop over the values.
     """
 
     def __init__(self, allowance: float, shape: tuple[int, ...]) -> None:
         width = min(BLOCK, shape[-1])
         self._slack = allowance * np.arange(1, width + 1)
-        self._total, self._sums, self._turn, *self._rooms = (np.empty((*shape[:-1], width)) for _ in range(5))
+        self._total = np.empty((*shape[:-1], width))
+        self._sums = np.empty((*shape[:-1], width + 1))
+        self._turn = np.empty_like(self._sums)
 
     def go_on(
         self, deviations: Floats, high_before: Floats, low_before: Floats, high: Floats, low: Floats
@@ -198,37 +195,17 @@ class _Sums:
         """The sums after those before, (..., 1), into `high` and `low`; returns where they end."""
         count = deviations.shape[-1]
         slack, total = self._slack[:count], self._total[..., :count]
-        sums, turn = self._sums[..., :count], self._turn[..., :count]
+        sums, turn = self._sums[..., : count + 1], self._turn[..., : count + 1]
         np.cumsum(deviations, axis=-1, out=total)
-        np.subtract(total, slack, out=sums)
-        self._extreme_so_far(np.minimum, sums, -high_before, turn)
-        np.subtract(sums, turn, out=high)
-        np.add(total, slack, out=sums)
-        self._extreme_so_far(np.maximum, sums, low_before, turn)
-        np.subtract(turn, sums, out=low)
+        sums[..., :1] = -high_before
+        np.subtract(total, slack, out=sums[..., 1:])
+        np.minimum.accumulate(sums, axis=-1, out=turn)
+        np.subtract(sums[..., 1:], turn[..., 1:], out=high)
+        sums[..., :1] = low_before
+        np.add(total, slack, out=sums[..., 1:])
+        np.maximum.accumulate(sums, axis=-1, out=turn)
+        np.subtract(turn[..., 1:], sums[..., 1:], out=low)
         return high[..., -1:].copy(), low[..., -1:].copy()
-
-    def _extreme_so_far(self, extreme: np.ufunc, values: Floats, before: Floats, out: Floats) -> None:
-        """The lowest or highest of `before`, (..., 1), and all values up to each, (..., n).
-
-        First of the last WINDOW values, by doubling; then also of all windows before. That is a third faster
-        than stepping from value to value.
-        """
-        count = values.shape[-1]
-        held, (room, other) = values, self._rooms
-        reach = 1
-        while reach < min(WINDOW, count):
-            wider = room[..., :count]
-            wider[..., :reach] = held[..., :reach]
-            extreme(held[..., reach:], held[..., :-reach], out=wider[..., reach:])
-            held, room, other = wider, other, room
-            reach *= 2
-        windows = count // WINDOW
-        ends = held[..., WINDOW - 1 : windows * WINDOW : WINDOW]
-        earlier = extreme.accumulate(np.concatenate([before, ends], axis=-1), axis=-1)[..., np.newaxis]
-        whole, split = windows * WINDOW, (*values.shape[:-1], windows, WINDOW)
-        extreme(held[..., :whole].reshape(split), earlier[..., :-1, :], out=out[..., :whole].reshape(split))
-        extreme(held[..., whole:], earlier[..., -1, :], out=out[..., whole:])
 
 
 def draw(
@@ -246,57 +223,20 @@ def draw(
     many values only (None: all). The signals are of all of them either way.
     """
     now = standing or at_start(design, values.shape[:-1])
-    # one piece of memory for all: many smaller ones cost more to get than to fill
-    found: dict[Test, Flags] = dict(
-        zip(design.tests, np.empty((len(design.tests), *values.shape), bool), strict=True)
-    )
-    given = _Given(values, design, center, sigma, sigma if slow_sigma is None else slow_sigma, now, newest)
-    if values.size >= AT_ONCE:
-        with ThreadPoolExecutor(1) as aside:
-            summing = aside.submit(_draw_sums, given, found)
-            ranges, smooth, past, level = _draw_recent(given, found)
-            high, low, high_end, low_end = summing.result()
-    else:
-        ranges, smooth, past, level = _draw_recent(given, found)
-        high, low, high_end, low_end = _draw_sums(given, found)
-    return Drawing(
-        ranges if design.moving_range else None,
-        smooth if design.ewma else None,
-        high if design.cusum else None,
-        low if design.cusum else None,
-        found,
-        Standing(now.count + values.shape[-1], past, level, high_end, low_end),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Given:
-    """What `draw` was given."""
-
-    values: Floats
-    design: Design
-    center: float
-    sigma: float
-    slow_sigma: float
-    now: Standing
-    newest: int | None
-
-
-def _draw_recent(given: _Given, found: dict[Test, Flags]) -> tuple[Floats, Floats, Floats, Floats]:
-    """Rules, moving range and EWMA, which forget; returns the lines of the two, and where they stand: the
-    past and the level."""
-    values, design, now = given.values, given.design, given.now
-    ranges, smooth = (_Line(values.shape, given.newest) for _ in range(2))
-    level = now.ewma
+    level, high_end, low_end = now.ewma, now.cusum_high, now.cusum_low
+    ranges, smooth = (_Line(values.shape, newest) for _ in range(2))
+    high, low = (_Line(values.shape, newest) for _ in range(2))
+    sums = _Sums(design.cusum.allowance_sigmas, values.shape) if design.cusum else None
+    found: dict[Test, Flags] = {test: np.empty(values.shape, bool) for test in design.tests}
     count = values.shape[-1]
     room = np.empty((*values.shape[:-1], PAST + min(BLOCK, count)))
     room[..., :PAST] = now.past
     for begin in range(0, count, BLOCK):
         here = (..., slice(begin, begin + BLOCK))
         along = room[..., : PAST + min(BLOCK, count - begin)]
-        z = np.subtract(values[here], given.center, out=along[..., PAST:])
-        z /= given.sigma
-        slow = z if given.slow_sigma == given.sigma else z * (given.sigma / given.slow_sigma)
+        z = np.subtract(values[here], center, out=along[..., PAST:])
+        z /= sigma
+        slow = z if slow_sigma is None else z * (sigma / slow_sigma)
         for rule in design.rules:
             found[rule][here] = signals(along, rule, design.limit_sigmas)[..., PAST:]
         if design.moving_range:
@@ -310,29 +250,20 @@ def _draw_recent(given: _Given, found: dict[Test, Flags]) -> tuple[Floats, Float
                 smooth.room_for(begin)[...] = smooth_here
             half_width = design.ewma.half_width(z.shape[-1], now.count + begin)
             np.greater(np.abs(smooth_here, out=smooth_here), half_width, out=found["ewma"][here])
+        if design.cusum and sums:
+            high_here, low_here = high.room_for(begin), low.room_for(begin)
+            high_end, low_end = sums.go_on(slow, high_end, low_end, high_here, low_here)
+            np.greater(high_here, design.cusum.limit_sigmas, out=found["cusum_high"][here])
+            np.greater(low_here, design.cusum.limit_sigmas, out=found["cusum_low"][here])
         room[..., :PAST] = along[..., -PAST:]
-    return ranges.kept, smooth.kept, room[..., :PAST].copy(), level
-
-
-def _draw_sums(given: _Given, found: dict[Test, Flags]) -> tuple[Floats, Floats, Floats, Floats]:
-    """CUSUM: upper and lower line, and where the two end."""
-    values, cusum, now = given.values, given.design.cusum, given.now
-    high, low = (_Line(values.shape, given.newest) for _ in range(2))
-    high_end, low_end = now.cusum_high, now.cusum_low
-    if cusum is None:
-        return high.kept, low.kept, high_end, low_end
-    count = values.shape[-1]
-    sums = _Sums(cusum.allowance_sigmas, values.shape)
-    room = np.empty((*values.shape[:-1], min(BLOCK, count)))
-    for begin in range(0, count, BLOCK):
-        here = (..., slice(begin, begin + BLOCK))
-        z = np.subtract(values[here], given.center, out=room[..., : min(BLOCK, count - begin)])
-        z /= given.slow_sigma
-        high_here, low_here = high.room_for(begin), low.room_for(begin)
-        high_end, low_end = sums.go_on(z, high_end, low_end, high_here, low_here)
-        np.greater(high_here, cusum.limit_sigmas, out=found["cusum_high"][here])
-        np.greater(low_here, cusum.limit_sigmas, out=found["cusum_low"][here])
-    return high.kept, low.kept, high_end, low_end
+    return Drawing(
+        ranges.kept if design.moving_range else None,
+        smooth.kept if design.ewma else None,
+        high.kept if design.cusum else None,
+        low.kept if design.cusum else None,
+        found,
+        Standing(now.count + count, room[..., :PAST].copy(), level, high_end, low_end),
+    )
 
 
 class _Line:

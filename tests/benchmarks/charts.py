@@ -35,19 +35,19 @@ DESIGNS = {
 }
 
 
-def fastest_ms(*functions: Callable[[], object]) -> list[tuple[float, float]]:
-    """Least time of each, and least processor time (two threads chart a long row), measured in turns."""
-    times: list[list[tuple[float, float]]] = [[] for _ in functions]
+def fastest_ms(*functions: Callable[[], object]) -> list[float]:
+    """Least processor time of each, measured in turns."""
+    times: list[list[float]] = [[] for _ in functions]
     for _ in range(ROUNDS):
         for function, taken in zip(functions, times, strict=True):
-            begun, begun_cpu = time.perf_counter(), time.process_time()
+            begun = time.process_time()
             function()
-            taken.append((time.perf_counter() - begun, time.process_time() - begun_cpu))
-    return [(min(each[0] for each in taken) * 1000, min(each[1] for each in taken) * 1000) for taken in times]
+            taken.append(time.process_time() - begun)
+    return [min(taken) * 1000 for taken in times]
 
 
-def ratios(cycles: int, designs: Mapping[str, Design] = DESIGNS) -> dict[str, tuple[float, float]]:
-    """Time to chart, and processor time, in plain passes over the same values, by design."""
+def ratios(cycles: int, designs: Mapping[str, Design] = DESIGNS) -> dict[str, float]:
+    """Processor time to chart, in plain passes over the same values, by design."""
     values = np.random.default_rng(1).normal(100.0, 3.0, cycles)
     baseline = phase_one(values[:200])
     assert isinstance(baseline, Baseline)
@@ -59,17 +59,13 @@ def ratios(cycles: int, designs: Mapping[str, Design] = DESIGNS) -> dict[str, tu
         np.abs(np.diff(values))
         np.cumsum(values)
 
-    (plain_ms, plain_cpu_ms), *taken = fastest_ms(
+    plain_ms, *designs_ms = fastest_ms(
         plain, *(partial(chart, values, baseline, each, newest=SHOWN) for each in designs.values())
     )
     print(f"{cycles} cycles; plain mean, diff, abs, cumsum: {plain_ms:.1f} ms")
-    found = {
-        name: (ms / plain_ms, cpu_ms / plain_cpu_ms)
-        for name, (ms, cpu_ms) in zip(designs, taken, strict=True)
-    }
-    for name, (times, cpu_times) in found.items():
-        print(f"{name:36} {times:.2f} times the plain pass, {cpu_times:.2f} times its processor time")
-    return found
+    for name, taken_ms in zip(designs, designs_ms, strict=True):
+        print(f"{name:36} {taken_ms:6.1f} ms, {taken_ms / plain_ms:.2f} times the plain pass")
+    return dict(zip(designs, (taken_ms / plain_ms for taken_ms in designs_ms), strict=True))
 
 
 if __name__ == "__main__":
