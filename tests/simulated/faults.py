@@ -35,6 +35,7 @@ What no reader could ever know, and therefore is not drawn:
 - A clock set by less than one reading of it can be wrong by (its resolution, a message's delay).
 - A clock that is set, or stands still, at a controller that pushes: its statuses come when they come, and a
   stamp from between two of them looks like that of a delayed message until the next one shows the clock.
+  So another controller in its place, of a kind that tells no identity, has the clock of the one before.
 - A log with stamps of a clock that was set since: nobody says by how much it was wrong when.
 - A tool that comes back before anybody saw that it was gone, where no record names its tool.
 - A clock set before the book has met its controller, which remembers stamps of the time before.
@@ -234,6 +235,8 @@ async def replaced(world: "World", site: "Site", dice: random.Random) -> bool:
         site.fell_back(shown, counted)
     machine = world.machine(kind, dice, old.pause_s, sequence, count)
     machine.tool = old.tool
+    if site.broker is not None and not knows_itself:
+        machine.clock = old.clock
     site.install(machine)
     if knows_itself:
         site.is_known()
