@@ -130,6 +130,7 @@ class Inbox:
         identity = await self._standing.identify(status)
         if identity == "replaced" and self._replaced_by is None:
             self._replaced_last = status.last_sequence
+            self._standing.forget_clock()
         self._replaced_by = status.controller_serial if identity == "replaced" else None
         self._note_tool(status.tool, message)
         if message.retained:

@@ -92,11 +92,7 @@ class Standing:
             name for name in SET_VALUES if layout.history.find(name) is not None and name not in shown
         )
         offset = _offset(memory.clock_offset_ms, memory.clock_uncertainty_ms)
-        self._watch = clock.Watch(
-            offset, memory.read_at, layout.clock_resolution_ms, pushed=isinstance(layout, MqttLayout)
-        )
-        self._watched = Watched(offset)
-        self._set_from: deque[tuple[datetime, ClockOffset]] = deque(maxlen=SETS_MOST)
+        self._watch_clock(offset, memory.read_at)
         self._clock_changes: tuple[ClockChange, ...] = ()
 
     @property
@@ -410,6 +406,16 @@ class Standing:
         return "new" if known is None else "replaced"
 
     # ---- time and tool -------------------------------------------------------------------------------------
+
+    def forget_clock(self) -> None:
+        """Another controller is here, whose clock was not read yet."""
+        self._watch_clock(None, None)
+
+    def _watch_clock(self, offset: ClockOffset | None, at: datetime | None) -> None:
+        pushed = isinstance(self.layout, MqttLayout)
+        self._watch = clock.Watch(offset, at, self.layout.clock_resolution_ms, pushed=pushed)
+        self._watched = Watched(offset)
+        self._set_from: deque[tuple[datetime, ClockOffset]] = deque(maxlen=SETS_MOST)
 
     def look(self, status: Status, reading: ClockOffset | None, read_at: datetime) -> StatusSeen:
         """Take a status into account: its clock, and when it was. `reading`: of the clock, if it can tell."""

@@ -446,6 +446,18 @@ async def test_a_replaced_controller_begins_an_epoch_with_its_first_cycle(rig: R
     assert [row.serial for row in rig.rows(tables.controller)] == ["C-2"]
 
 
+async def test_a_new_controllers_stamps_are_not_read_by_the_clock_of_the_one_before(rig: Rig) -> None:
+    """Its retained status says who it is, and not what its clock says now, which is a minute slow."""
+    await rig.take([status(1, cabinet="C-1", at_s=1.5, clock=True), cycle(1), cycle(2)])
+    lies = cycle(8, at_s=40).payload
+    came_at = BEGIN + timedelta(seconds=100)
+    await rig.take([status(7, cabinet="C-9", at_s=90, retained=True), message("cycle", lies, came_at)])
+    *_, last = rig.rows(tables.cycle)
+    assert (last.epoch, last.sequence) == (2, 8)
+    around = last.time_uncertainty_ms
+    assert around is None or abs(last.ended_at - came_at) <= timedelta(milliseconds=around)
+
+
 async def test_a_retained_cycle_begins_no_book(rig: Rig) -> None:
     """It comes before all that the broker has queued since, and lay there nobody knows how long."""
     lay = message("cycle", untimed(3, BEGIN).payload, retained=True)
