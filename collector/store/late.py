@@ -273,7 +273,8 @@ class _Late:
     def _tool_of(self, cycle: Cycle, epoch: int, number: int) -> ToolName:
         if cycle.tool_serial is not None:
             return ToolName(self._entry.maker, self._entry.model, cycle.tool_serial)
-        if NO_TOOL in self._tools_beside(epoch, number):
+        before, after = self._tools_beside(epoch, number)
+        if NO_TOOL in (before, after):
             return NO_TOOL  # it was swapped about here, and nobody saw when
         mount, tool = tables.mount, tables.tool
         # a mount without a mark began before the controller's first cycle, or lasts
@@ -294,10 +295,14 @@ class _Late:
             .order_by(mount.c.commit_number.desc())
             .limit(1)
         ).one_or_none()
-        return NO_TOOL if row is None else ToolName(*row)
+        found = NO_TOOL if row is None else ToolName(*row)
+        # a mark behind what was missing then says only that the swap was not seen before
+        is_guess = found == before and after is not None and after != before
+        return NO_TOOL if is_guess else found
 
-    def _tools_beside(self, epoch: int, number: int) -> set[ToolName]:
-        """The tools that made the stored cycles before and after that number, in its epoch."""
+    def _tools_beside(self, epoch: int, number: int) -> tuple[ToolName | None, ToolName | None]:
+        """The tools that made the stored cycles before and after that number, in its epoch; None: there is
+        none."""
         cycle, tool = tables.cycle, tables.tool
         here = (
             select(tool.c.maker, tool.c.model, tool.c.serial)
@@ -306,8 +311,9 @@ class _Late:
         )
         before = here.where(cycle.c.sequence < number).order_by(cycle.c.sequence.desc()).limit(1)
         after = here.where(cycle.c.sequence > number).order_by(cycle.c.sequence).limit(1)
-        found = [self._connection.execute(each).one_or_none() for each in (before, after)]
-        return {ToolName(*row) for row in found if row is not None}
+        found = (self._connection.execute(each).one_or_none() for each in (before, after))
+        first, last = (None if row is None else ToolName(*row) for row in found)
+        return first, last
 
     def _close(self, each: OpenGap, now: datetime) -> None:
         """The gap is closed; what is still missing of it is listed anew, within the bounds known now."""

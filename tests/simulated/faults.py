@@ -22,8 +22,8 @@ What no reader could ever know, and therefore is not drawn:
   the book has seen it.
 - A second fall-back to an older number while the first is unseen: a cycle that is lost in it has its place
   among those of a memory that nobody ever read; how many are lost the counter tells, but not where.
-- A fall-back of a pushing controller before the book has met it: its session may hold
-  messages from before.
+- A fall-back of a pushing controller before the book has met it, be it the second in its place: its session
+  may hold messages from before.
 - More than half a circle of cycles while nobody could read, without a counter that tells how many circles;
   and with one, a count that somebody enters, or a fall-back behind so many unread cycles.
 - Another controller, of a kind that tells no identity, in the place of the first, with a count or a sequence

@@ -85,6 +85,8 @@ class Site:
         self._fell_back_in: int | None = None
         """Epoch of the book when the sequence fell back and the book had not seen it yet."""
         self._held = False
+        self._unmet_in: int | None = None
+        """Epoch of the book when another controller, which tells who it is, came here."""
         self._count_changed_at: datetime | None = None
         self._clock_changed_at: datetime | None = None
         self._swapped_at: datetime | None = None
@@ -147,6 +149,8 @@ class Site:
             return False
         if position is None:
             return self.broker is None
+        if self.broker is not None and self._unmet_in is not None and position.epoch <= self._unmet_in:
+            return False
         if (self._unseen() and not memory_lost) or self._count_unseen():
             return False
         if self.kind.narrow and self.machine.count - (position.total_count or 0) > self.kind.modulus // 4:
@@ -187,6 +191,8 @@ class Site:
     def is_known(self) -> None:
         """Its identity tells that it never was the one before, whatever it shows."""
         self._held = False
+        position = self.world.position(self.name)
+        self._unmet_in = None if position is None else position.epoch
 
     def may_mount(self, tool: int) -> bool:
         is_told = "tool_serial" in self.kind.record_shows or "tool_serial" not in self.kind.status_shows
