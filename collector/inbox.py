@@ -194,7 +194,8 @@ class Inbox:
         if await self._standing.is_known(cycle):
             return
         # Another memory's number may be that of a message from before a restart, which overtook it.
-        may_be_late = arrival.kind == "repeated" or self._standing.tells_when(cycle)
+        counted_else = arrival.kind == "another memory" and cycle.total_count is not None
+        may_be_late = arrival.kind == "repeated" or counted_else or self._standing.tells_when(cycle)
         if may_be_late and await self._is_late(cycle, message.received_at):
             return
         if arrival.kind == "repeated" and self._precedes_the_book(position, arrival.number, cycle):

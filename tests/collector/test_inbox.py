@@ -306,16 +306,19 @@ async def test_a_stamp_of_a_clock_that_nobody_knows_makes_no_message_late(rig: R
     assert (2, 82, 82) in rig.open_gaps()
 
 
-def untimed(number: int, received_at: datetime) -> Message:
-    """A cycle that says neither when it ended nor how many there were."""
-    said = {
-        "n": number,
-        "tool": "BT30-1",
-        "result": "pass",
-        "end": "done",
-        "mode": "auto",
-        "part": f"P{number}",
-    }
+async def test_a_message_from_before_a_restart_is_known_by_its_count(rig: Rig) -> None:
+    """Overtaken by the first of the new memory, it is late, and begins no third one."""
+    now = datetime.now(UTC)
+    old, new = ((500, 1500), (501, 1501)), ((3, 3), (503, 1503), (4, 4))
+    await rig.take([untimed(number, now, total) for number, total in old])
+    await rig.take([untimed(number, now, total) for number, total in new])
+    assert rig.sequences() == [(1, 500), (1, 501), (1, 503), (2, 3), (2, 4)]
+
+
+def untimed(number: int, received_at: datetime, total: int | None = None) -> Message:
+    """A cycle that does not say when it ended, nor, without `total`, how many there were."""
+    said = {"n": number, "tool": "BT30-1", "result": "pass", "end": "done", "mode": "auto"}
+    said |= {"part": f"P{number}"} | ({} if total is None else {"total": total})
     return message("cycle", json.dumps(said).encode(), received_at)
 
 
