@@ -266,11 +266,12 @@ class _Late:
             end = min(end, late.ended_at + around)
         each.found[number] = (begin, end)
         ended_at, uncertainty_ms = _within(begin, end, late.ended_at)
-        tool = late.tool or self._tool_of(cycle, gap.epoch, number)
+        tool = late.tool or self._tool_of(cycle, gap.epoch, number, each.noticed_at)
         booked = BookedCycle(gap.epoch, number, ended_at, uncertainty_ms, tool, cycle)
         self._booking.add_cycle(self._controller_id, booked, self._entry.brought_by)
 
-    def _tool_of(self, cycle: Cycle, epoch: int, number: int) -> ToolName:
+    def _tool_of(self, cycle: Cycle, epoch: int, number: int, noticed_at: datetime) -> ToolName:
+        """`noticed_at`: when it was listed as missing."""
         if cycle.tool_serial is not None:
             return ToolName(self._entry.maker, self._entry.model, cycle.tool_serial)
         before, after = self._tools_beside(epoch, number)
@@ -289,15 +290,19 @@ class _Late:
             and_(mount.c.until_epoch == epoch, mount.c.until_sequence >= number),
         )
         row = self._connection.execute(
-            select(tool.c.maker, tool.c.model, tool.c.serial)
+            select(tool.c.maker, tool.c.model, tool.c.serial, mount.c.unmounted_at)
             .join(mount, mount.c.tool_id == tool.c.tool_id)
             .where(mount.c.controller_id == self._controller_id, begun, lasts)
             .order_by(mount.c.commit_number.desc())
             .limit(1)
         ).one_or_none()
-        found = NO_TOOL if row is None else ToolName(*row)
-        # a mark behind what was missing then says only that the swap was not seen before
-        is_guess = found == before and after is not None and after != before
+        if row is None:
+            return NO_TOOL
+        *name, unmounted_at = row
+        found = ToolName(*name)
+        # Where the swap was seen together with what was missing, its mark says only that nobody saw it before.
+        is_between = found == before and after is not None and after != before
+        is_guess = is_between and unmounted_at is not None and unmounted_at <= noticed_at
         return NO_TOOL if is_guess else found
 
     def _tools_beside(self, epoch: int, number: int) -> tuple[ToolName | None, ToolName | None]:
