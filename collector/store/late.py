@@ -300,7 +300,7 @@ class _Late:
             return NO_TOOL
         *name, unmounted_at = row
         found = ToolName(*name)
-        # Where the swap was seen together with what was missing, its mark says only that nobody saw it before.
+        # Where the swap was seen together with the gap, its mark says only that nobody saw it before.
         is_between = found == before and after is not None and after != before
         is_guess = is_between and unmounted_at is not None and unmounted_at <= noticed_at
         return NO_TOOL if is_guess else found
