@@ -238,6 +238,7 @@ async def replaced(world: "World", site: "Site", dice: random.Random) -> bool:
     if site.broker is not None and not knows_itself:
         machine.clock = old.clock
     site.install(machine)
+    site.clock_changed()  # to its own
     if knows_itself:
         site.is_known()
     machine.begin(world.now(), earlier)
