@@ -220,9 +220,9 @@ def begin_epoch(
     plan: Plan, found: Mapping[int, Cycle], lost: Mapping[int, GapReason], modulus: int
 ) -> tuple[int, dict[int, Cycle], dict[int, GapReason]]:
     """The last number of a new epoch, and what was found and lost in it, numbered from the first circle that
-    has any cycle. A memory without the last number before the wrap has not come over it: what it has from
-    below is of a time before it fell back to 0."""
-    if lost.get(modulus - 1) == "skipped sequence":
+    has any cycle. A memory that has no number 0 has not come over the wrap: what it has from below is of a
+    time before it fell back."""
+    if modulus not in found and lost.get(modulus) != "record unreadable" and plan.last >= modulus:
         found = {number: cycle for number, cycle in found.items() if number >= modulus}
     lift = modulus if plan.last >= modulus and all(number >= modulus for number in found) else 0
     return (

@@ -313,7 +313,10 @@ class Polling:
         counts: list[CountChange] = []
         serial = seen.polled.status.controller_serial
         if before is not None or serial is not None:
-            found = await standing.unknown_of(found, serial)
+            unknown = await standing.unknown_of(found, serial)
+            # what is older than the oldest that the book has is older than the book
+            oldest = min(found.keys() - unknown.keys(), default=None)
+            found = {n: cycle for n, cycle in unknown.items() if oldest is None or n > oldest}
         if before is not None:
             begun = Position(plan.epoch, last, counted.total_count)
             restart = ledger.restart(

@@ -145,9 +145,9 @@ MUTATIONS = [
     ),
     Mutation(
         "ledger.py",
-        'if lost.get(modulus - 1) == "skipped sequence":',
-        "if False:",
-        "a memory without the last number before the wrap has not come over it",
+        "if modulus not in found and",
+        "if False and",
+        "a memory that has no number 0 has not come over the wrap",
         LEDGER,
     ),
     Mutation(

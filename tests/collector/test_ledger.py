@@ -75,11 +75,12 @@ def test_a_fresh_controller_is_numbered_as_it_counts() -> None:
     assert (last, sorted(numbered)) == (3, [1, 2, 3])
 
 
-def test_a_memory_without_the_last_number_has_not_come_over_the_wrap() -> None:
+@pytest.mark.parametrize("why", ["skipped sequence", "history overwritten"])
+def test_a_memory_that_has_no_number_0_has_not_come_over_the_wrap(why: GapReason) -> None:
     """It fell back to 0 and kept its records; those from below the wrap are of a time before."""
     plan = ledger.plan(None, 3, None, TEN)
     found = {number: record(number, 2**16) for number in (65531, 65532, 65537, 65538, 65539)}
-    lost: dict[int, GapReason] = dict.fromkeys((65533, 65534, 65535, 65536), "skipped sequence")
+    lost: dict[int, GapReason] = dict.fromkeys((65533, 65534, 65535, 65536), why)
     last, numbered, _ = ledger.begin_epoch(plan, found, lost, 2**16)
     assert (last, sorted(numbered)) == (3, [1, 2, 3])
 
