@@ -195,7 +195,7 @@ class Inbox:
             return
         # Another memory's number may be that of a message from before a restart, which overtook it.
         counted_else = arrival.kind == "another memory" and cycle.total_count is not None
-        may_be_late = arrival.kind == "repeated" or counted_else or self._standing.tells_when(cycle)
+        may_be_late = arrival.kind == "repeated" or counted_else or self._is_older(cycle)
         if may_be_late and await self._is_late(cycle, message.received_at):
             return
         if arrival.kind == "repeated" and self._precedes_the_book(position, arrival.number, cycle):
@@ -215,6 +215,13 @@ class Inbox:
         since = (cycle.sequence - self._replaced_last) % modulus
         goes_on = arrival.kind in ("next", "after a gap")
         return since <= MESSAGES_BEHIND or (not goes_on and modulus - since <= MESSAGES_BEHIND)
+
+    def _is_older(self, cycle: Cycle) -> bool:
+        """Whether its time says that the last one in the book overtook it."""
+        last = self._standing.last_controller_time
+        if cycle.controller_time is None or not self._standing.tells_when(cycle):
+            return False
+        return last is None or clock.as_utc(cycle.controller_time) <= clock.as_utc(last)
 
     async def _is_late(self, cycle: Cycle, received_at: datetime) -> bool:
         """Whether it was overtaken: then it has closed its gap."""

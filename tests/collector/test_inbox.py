@@ -306,6 +306,14 @@ async def test_a_stamp_of_a_clock_that_nobody_knows_makes_no_message_late(rig: R
     assert (2, 82, 82) in rig.open_gaps()
 
 
+async def test_a_message_later_than_the_last_was_not_overtaken(rig: Rig) -> None:
+    """It fits into what was missing before a restart by its number and count, and does not belong there."""
+    await rig.take([status(0, at_s=0.5, clock=True), cycle(1), cycle(2), cycle(3)])
+    again = [cycle(number, "again", at_s=number + 20) for number in (1, 2, 6)]
+    await rig.take(again[:2], again[2:])
+    assert rig.sequences() == [(1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 6)]
+
+
 async def test_a_message_from_before_a_restart_is_known_by_its_count(rig: Rig) -> None:
     """Overtaken by the first of the new memory, it is late, and begins no third one."""
     now = datetime.now(UTC)
