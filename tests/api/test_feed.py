@@ -17,6 +17,7 @@ from api.schemas.feed import Feed
 from api.stores import Stores
 from collector.errors import StoreError
 from collector.model import FaultRaised, SettingChange
+from collector.store.engine import SQLITE
 from collector.store.feed import SOURCES
 from tests.api.asking import asking, bearer, make_token
 from tests.api.plant import LATEST, MOVED, Plant, writing
@@ -256,7 +257,7 @@ async def test_a_cursor_of_another_desk_or_from_its_future_is_refused(
 
 
 def change_room(plant: Plant, room: str, change: str) -> None:
-    engine = create_engine(f"sqlite:///{plant.address.folder}/{room}.sqlite")
+    engine = create_engine(f"sqlite:///{plant.address.folder}/{room}.sqlite", module=SQLITE)
     with engine.begin() as connection:
         connection.execute(text(f"UPDATE {room} SET {change}"))
     engine.dispose()

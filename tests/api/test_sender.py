@@ -17,6 +17,7 @@ from api.push.sender import BATCH, Sender
 from api.stores import Stores
 from collector.model import SettingChange
 from collector.store.deliveries import find_deliveries, find_place, resume, send_again
+from collector.store.engine import SQLITE
 from collector.store.feed import find_news
 from tests.api.plant import LATEST, Plant, writing
 from tests.api.receiving import Ear, record_at_desk
@@ -290,7 +291,8 @@ async def test_a_book_from_before_what_was_told_is_not_gone_on_with(stores: Stor
 
 
 def set_room(plant: Plant, room: str, change: str) -> None:
-    engine = create_engine(f"sqlite:///{plant.address.folder}/{room}.sqlite")
+    # by the same library: two in one process undo each other's locks on a file
+    engine = create_engine(f"sqlite:///{plant.address.folder}/{room}.sqlite", module=SQLITE)
     with engine.begin() as connection:
         connection.execute(text(f"UPDATE {room} SET {change}"))
     engine.dispose()
