@@ -17,7 +17,7 @@ from collector.store.writer import Writer
 from simulators.plant import Plant
 from simulators.scenario import SCENARIOS, load_scenario
 from tests.collector.store.rigs import IDENTITIES, entry
-from tests.processes import came_by, ended, eventually, free_port, reached, running, site_of
+from tests.processes import came_by, ended, eventually, free_port, running, site_of
 
 SITE = """
 [site]
@@ -115,6 +115,13 @@ def flip_root_page(book: Path, table: str) -> None:
     flip(book, (page - 1) * size, page * size)
 
 
+def cycles_in(book: Path) -> list[tuple[int, int, int]]:
+    """Controller, epoch and number of each. A gap may still go in: its commit touches no count."""
+    with closing(SQLITE.connect(book)) as connection:
+        found = connection.execute("SELECT controller_id, epoch, sequence FROM cycle ORDER BY 1, 2, 3")
+        return list(found.fetchall())
+
+
 def test_a_file_that_is_no_book_is_told_and_left_as_it_is(site: Path) -> None:
     """Its head is damaged, or it is something else."""
     book = site.parent / "book" / "book.sqlite"
@@ -144,7 +151,7 @@ async def test_damage_that_is_met_later_ends_the_collector(tmp_path: Path) -> No
                 await plant.wait_for_cycles(name, 1)
             await eventually(came_by(plant, address), "the book has the first cycles")
             assert await ended(process) == 0
-        stand = reached(address)
+        before = cycles_in(tmp_path / "book" / "book.sqlite")
         flip_root_page(tmp_path / "book" / "book.sqlite", "tally")
         async with running("collector", "collect", "--site", str(site), log=tmp_path / "log 2") as process:
             async with asyncio.timeout(30):
@@ -152,4 +159,4 @@ async def test_damage_that_is_met_later_ends_the_collector(tmp_path: Path) -> No
     lines = (tmp_path / "log 2").read_text(encoding="utf-8").splitlines()
     assert lines[-1].startswith(DAMAGED)
     assert not [line for line in lines if "Traceback" in line]
-    assert reached(address) == stand
+    assert cycles_in(tmp_path / "book" / "book.sqlite") == before
