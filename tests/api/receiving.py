@@ -15,7 +15,7 @@ from api.push.sender import Sender
 from api.stores import Stores
 from collector.store.deliveries import note_attempt, put_aside
 from collector.store.desk import record_acknowledgement, record_service
-from collector.store.feed import KINDS, Reached
+from collector.store.feed import KINDS, Reached, find_news
 from collector.store.instances import Lineage
 from collector.store.queries import find_book
 from tests.api.plant import LATEST, MOVED
@@ -157,3 +157,8 @@ def with_a_delivery(app: FastAPI) -> Sender:
     sender = Sender(Ear(), lambda: stores)
     app.state.office.senders["ear"] = sender
     return sender
+
+
+def numbers_in(stores: Stores, last: int = 100_000) -> list[int]:
+    with stores.book() as book:
+        return [row["number"] for row in find_news(book, 0, last=last)]

@@ -20,7 +20,7 @@ from collector.store.deliveries import find_deliveries, find_place, resume, send
 from collector.store.engine import SQLITE
 from collector.store.feed import find_news
 from tests.api.plant import LATEST, Plant, writing
-from tests.api.receiving import Ear, record_at_desk
+from tests.api.receiving import Ear, numbers_in, record_at_desk
 
 QUICK = Pace(
     look_every_s=0.02,
@@ -54,11 +54,6 @@ async def until(holds: Callable[[], bool]) -> None:
     async with asyncio.timeout(PATIENCE_S):
         while not holds():  # noqa: ASYNC110 - there is no event for what a store says
             await asyncio.sleep(0.005)
-
-
-def numbers_in(stores: Stores, last: int = 100_000) -> list[int]:
-    with stores.book() as book:
-        return [row["number"] for row in find_news(book, 0, last=last)]
 
 
 def ids_in(stores: Stores) -> list[str]:
