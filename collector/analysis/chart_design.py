@@ -3,9 +3,8 @@
 All of it works on standardised values z = (value − center line) / sigma, (..., n), without NaN, in order
 along the last axis; the other axes are series of their own (which the run lengths use).
 
-Sources: moving range of two: ISO 7870-2; EWMA: Roberts, Technometrics 1 (1959) 239; CUSUM: Page,
-Biometrika 41 (1954) 100, with the head start of Lucas & Crosier, Technometrics 24 (1982) 199.
-NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2, has an example of each.
+Sources: moving range of two: ISO 7870-2; EWMA and CUSUM: see recursions.py. NIST/SEMATECH e-Handbook of
+Statistical Methods, 6.3.2, has an example of each.
 """
 
 from dataclasses import dataclass
@@ -13,15 +12,15 @@ from math import isfinite, pi, sqrt
 from typing import Literal
 
 import numpy as np
-import scipy
 
+from collector.analysis.recursions import recur
 from collector.analysis.run_rules import Flags, Floats, Rule, signals
 
 D2 = 2 / sqrt(pi)
 """Mean of the range of two standard normal values."""
 D3 = sqrt(2 - 4 / pi)
 """Its standard deviation."""
-BLOCK = 32_768
+BLOCK = 65_536
 """Values at a time: what is done to them in turn stays in the processor's cache."""
 PAST = 14
 """Values before a value on which a rule may look back."""
@@ -115,28 +114,25 @@ class Design:
 
 @dataclass(slots=True)
 class Standing:
-    """Where charts stand after some values, so that they can go on with the next; (..., 1) where nothing else
-    is said, in sigmas."""
+    """Where charts stand after some values, so that they can go on with the next; in sigmas."""
 
     count: int
     """Values up to there."""
     past: Floats
     """(..., PAST) the last of them; NaN where there are none."""
-    ewma: Floats
-    cusum_high: Floats
-    cusum_low: Floats
+    statistics: Floats
+    """(3, ...) EWMA, upper and lower sum."""
 
     def of(self, series: Flags) -> "Standing":
         """Of some of the series, which are the first axis."""
-        rows = (self.past, self.ewma, self.cusum_high, self.cusum_low)
-        return Standing(self.count, *(row[series] for row in rows))
+        return Standing(self.count, self.past[series], self.statistics[:, series])
 
 
 def at_start(design: Design, shape: tuple[int, ...] = ()) -> Standing:
     """Of that many series: EWMA at the center line, sums at their head start."""
-    head_start = design.cusum.head_start_sigmas if design.cusum else 0.0
-    past, zero = np.full((*shape, PAST), np.nan), np.zeros((*shape, 1))
-    return Standing(0, past, zero, zero + head_start, zero + head_start)
+    statistics = np.zeros((3, *shape))
+    statistics[1:] = design.cusum.head_start_sigmas if design.cusum else 0.0
+    return Standing(0, np.full((*shape, PAST), np.nan), statistics)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,59 +151,6 @@ class Drawing:
     """After the last value."""
 
 
-def ewma(values: Floats, weight: float, start: float | Floats = 0.0) -> Floats:
-    """z_t = weight·x_t + (1 − weight)·z_{t−1}, z_0 = start, in the unit of the values."""
-    before = np.broadcast_to((1 - weight) * np.asarray(start), (*values.shape[:-1], 1))
-    smoothed, _ = scipy.signal.lfilter([weight], [1.0, weight - 1.0], values, zi=before)
-    return np.asarray(smoothed, np.float64)
-
-
-def cusum(deviations: Floats, allowance: float, head_start: float = 0.0) -> tuple[Floats, Floats]:
-    """S_t = max(0, S_{t−1} ± deviation_t − allowance), S_0 = head start: upper and lower sum."""
-    sums = _Sums(allowance, deviations.shape)
-    high, low = np.empty_like(deviations), np.empty_like(deviations)
-    ends = np.full((*deviations.shape[:-1], 1), head_start)
-    high_end, low_end = ends, ends
-    for begin in range(0, deviations.shape[-1], BLOCK):
-        here = (..., slice(begin, begin + BLOCK))
-        high_end, low_end = sums.go_on(deviations[here], high_end, low_end, high[here], low[here])
-    return high, low
-
-
-class _Sums:
-    """Cumulative sums, block by block, in room that is taken once.
-
-    With C the plain cumulative sum and k the allowance, the upper one is C_t − kt less the lowest that it was
-    up to t, and the lower one the highest that C_t + kt was, less it; where the sums before them ended is one
-    such value more. So there is no loop over the values.
-    """
-
-    def __init__(self, allowance: float, shape: tuple[int, ...]) -> None:
-        width = min(BLOCK, shape[-1])
-        self._slack = allowance * np.arange(1, width + 1)
-        self._total = np.empty((*shape[:-1], width))
-        self._sums = np.empty((*shape[:-1], width + 1))
-        self._turn = np.empty_like(self._sums)
-
-    def go_on(
-        self, deviations: Floats, high_before: Floats, low_before: Floats, high: Floats, low: Floats
-    ) -> tuple[Floats, Floats]:
-        """The sums after those before, (..., 1), into `high` and `low`; returns where they end."""
-        count = deviations.shape[-1]
-        slack, total = self._slack[:count], self._total[..., :count]
-        sums, turn = self._sums[..., : count + 1], self._turn[..., : count + 1]
-        np.cumsum(deviations, axis=-1, out=total)
-        sums[..., :1] = -high_before
-        np.subtract(total, slack, out=sums[..., 1:])
-        np.minimum.accumulate(sums, axis=-1, out=turn)
-        np.subtract(sums[..., 1:], turn[..., 1:], out=high)
-        sums[..., :1] = low_before
-        np.add(total, slack, out=sums[..., 1:])
-        np.maximum.accumulate(sums, axis=-1, out=turn)
-        np.subtract(turn[..., 1:], sums[..., 1:], out=low)
-        return high[..., -1:].copy(), low[..., -1:].copy()
-
-
 def draw(
     values: Floats,
     design: Design,
@@ -223,68 +166,46 @@ def draw(
     many values only (None: all). The signals are of all of them either way.
     """
     now = standing or at_start(design, values.shape[:-1])
-    level, high_end, low_end = now.ewma, now.cusum_high, now.cusum_low
-    ranges, smooth = (_Line(values.shape, newest) for _ in range(2))
-    high, low = (_Line(values.shape, newest) for _ in range(2))
-    sums = _Sums(design.cusum.allowance_sigmas, values.shape) if design.cusum else None
-    found: dict[Test, Flags] = {test: np.empty(values.shape, bool) for test in design.tests}
+    statistics = now.statistics
     count = values.shape[-1]
+    first_kept = 0 if newest is None else max(count - newest, 0)
+    kept = np.empty((4, *values.shape[:-1], count - first_kept))
+    found = dict(zip(design.tests, np.empty((len(design.tests), *values.shape), bool), strict=True))
     room = np.empty((*values.shape[:-1], PAST + min(BLOCK, count)))
     room[..., :PAST] = now.past
     for begin in range(0, count, BLOCK):
-        here = (..., slice(begin, begin + BLOCK))
-        along = room[..., : PAST + min(BLOCK, count - begin)]
+        end = min(begin + BLOCK, count)
+        here = (..., slice(begin, end))
+        along = room[..., : PAST + end - begin]
         z = np.subtract(values[here], center, out=along[..., PAST:])
         z /= sigma
-        slow = z if slow_sigma is None else z * (sigma / slow_sigma)
-        for rule in design.rules:
-            found[rule][here] = signals(along, rule, design.limit_sigmas)[..., PAST:]
+        for rule, flags in signals(along, design.rules, design.limit_sigmas).items():
+            found[rule][here] = flags[..., PAST:]
+        lines = np.empty((4, *z.shape))
+        ranges, averages, high, low = lines
         if design.moving_range:
-            range_here = np.subtract(z, along[..., PAST - 1 : -1], out=ranges.room_for(begin))
-            np.abs(range_here, out=range_here)
-            np.greater(range_here, design.moving_range_limit, out=found["moving_range"][here])
+            np.abs(np.subtract(z, along[..., PAST - 1 : -1], out=ranges), out=ranges)
+            np.greater(ranges, design.moving_range_limit, out=found["moving_range"][here])
+        if design.ewma or design.cusum:
+            slow = z if slow_sigma is None else z * (sigma / slow_sigma)
+            weight = design.ewma.weight if design.ewma else 1.0
+            allowance = design.cusum.allowance_sigmas if design.cusum else 0.0
+            statistics = recur(slow, weight, allowance, statistics, lines[1:])
         if design.ewma:
-            smooth_here = ewma(slow, design.ewma.weight, level)
-            level = smooth_here[..., -1:].copy()
-            if smooth.keeps(begin):
-                smooth.room_for(begin)[...] = smooth_here
-            half_width = design.ewma.half_width(z.shape[-1], now.count + begin)
-            np.greater(np.abs(smooth_here, out=smooth_here), half_width, out=found["ewma"][here])
-        if design.cusum and sums:
-            high_here, low_here = high.room_for(begin), low.room_for(begin)
-            high_end, low_end = sums.go_on(slow, high_end, low_end, high_here, low_here)
-            np.greater(high_here, design.cusum.limit_sigmas, out=found["cusum_high"][here])
-            np.greater(low_here, design.cusum.limit_sigmas, out=found["cusum_low"][here])
+            half_width = design.ewma.half_width(end - begin, now.count + begin)
+            np.greater(np.abs(averages), half_width, out=found["ewma"][here])
+        if design.cusum:
+            np.greater(high, design.cusum.limit_sigmas, out=found["cusum_high"][here])
+            np.greater(low, design.cusum.limit_sigmas, out=found["cusum_low"][here])
+        if end > first_kept:
+            new = max(begin, first_kept)
+            kept[..., new - first_kept : end - first_kept] = lines[..., new - begin :]
         room[..., :PAST] = along[..., -PAST:]
     return Drawing(
-        ranges.kept if design.moving_range else None,
-        smooth.kept if design.ewma else None,
-        high.kept if design.cusum else None,
-        low.kept if design.cusum else None,
+        kept[0] if design.moving_range else None,
+        kept[1] if design.ewma else None,
+        kept[2] if design.cusum else None,
+        kept[3] if design.cusum else None,
         found,
-        Standing(now.count + count, room[..., :PAST].copy(), level, high_end, low_end),
+        Standing(now.count + count, room[..., :PAST].copy(), statistics),
     )
-
-
-class _Line:
-    """One line of a drawing while it is drawn, block by block: what is not kept is drawn over."""
-
-    def __init__(self, shape: tuple[int, ...], newest: int | None) -> None:
-        self._count = shape[-1]
-        self._newest = self._count if newest is None else min(newest, self._count)
-        self._first = (self._count - self._newest) // BLOCK * BLOCK
-        """Of the block that the first kept value is in."""
-        self._all = np.empty((*shape[:-1], max(self._count - self._first, min(BLOCK, self._count))))
-
-    def room_for(self, begin: int) -> Floats:
-        """For the block that begins there."""
-        at = max(begin - self._first, 0)
-        return self._all[..., at : at + min(BLOCK, self._count - begin)]
-
-    def keeps(self, begin: int) -> bool:
-        """Whether anything of that block is kept."""
-        return begin >= self._first and self._newest > 0
-
-    @property
-    def kept(self) -> Floats:
-        return self._all[..., self._count - self._first - self._newest : self._count - self._first]

@@ -9,8 +9,9 @@ Sources: the first four (`beyond_limits`, `two_of_three_beyond_2_sigma`, `four_o
 Technometrics 29 (1987) 393; the others: L. S. Nelson, Journal of Quality Technology 16 (1984) 237.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache, reduce
 from math import inf
 from typing import Literal
 
@@ -66,31 +67,54 @@ def zones_of(rule: Rule, limit_sigmas: float = 3.0) -> Zones:
     return _one_side(1, 1, limit_sigmas) if rule == "beyond_limits" else ZONES[rule]
 
 
-def signals(z: Floats, rule: Rule, limit_sigmas: float = 3.0) -> Flags:
-    """Where a rule signals: (..., n) standardised values, no NaN, in order along the last axis -> (...,
+def signals(z: Floats, rules: Iterable[Rule], limit_sigmas: float = 3.0) -> dict[Rule, Flags]:
+    """Where each rule signals: (..., n) standardised values, no NaN, in order along the last axis -> (...,
     n)."""
+    compared = _Compared(z)
+    return {rule: _signals(compared, rule, limit_sigmas) for rule in rules}
+
+
+class _Compared:
+    """Values that are compared with a line, or with their neighbours, once for all rules."""
+
+    def __init__(self, z: Floats) -> None:
+        self.above: Callable[[float], Flags] = cache(lambda line: z > line)
+        self.below: Callable[[float], Flags] = cache(lambda line: z < line)
+        self.rising: Callable[[], Flags] = cache(lambda: _after(z, np.greater, z))
+        self.falling: Callable[[], Flags] = cache(lambda: _after(z, np.less, z))
+
+
+def _after(values: Floats | Flags, holds: np.ufunc, before: Floats | Flags) -> Flags:
+    """Whether it holds of each value and what is one place before it, (..., n); never at the first."""
+    found = np.zeros(values.shape, bool)
+    holds(values[..., 1:], before[..., :-1], out=found[..., 1:])
+    return found
+
+
+def _signals(compared: _Compared, rule: Rule, limit_sigmas: float) -> Flags:
     if rule == "six_rising_or_falling":
-        return _trend(z, 6)
+        return in_a_row(compared.rising(), 5) | in_a_row(compared.falling(), 5)
     if rule == "fourteen_alternating":
-        return _alternation(z, 14)
+        up, down = compared.rising(), compared.falling()
+        turns = _after(up, np.logical_and, down) | _after(down, np.logical_and, up)
+        return in_a_row(turns, 12)
     zones = zones_of(rule, limit_sigmas)
-    first, *rest = (_completed(_inside(z, region), zones) for region in zones.regions)
-    for flags in rest:
-        first |= flags
-    return first
+    return _any(_completed(_inside(compared, region), zones) for region in zones.regions)
 
 
-def _inside(z: Floats, region: Sequence[Interval]) -> Flags:
-    first, *rest = (_between(z, low, high) for low, high in region)
-    for flags in rest:
-        first |= flags
-    return first
+def _any(flags: Iterable[Flags]) -> Flags:
+    found: Flags = reduce(np.logical_or, flags)
+    return found
 
 
-def _between(z: Floats, low: float, high: float) -> Flags:
+def _inside(compared: _Compared, region: Sequence[Interval]) -> Flags:
+    return _any(_between(compared, low, high) for low, high in region)
+
+
+def _between(compared: _Compared, low: float, high: float) -> Flags:
     if high == inf:
-        return z > low
-    return z < high if low == -inf else (z > low) & (z < high)
+        return compared.above(low)
+    return compared.below(high) if low == -inf else compared.above(low) & compared.below(high)
 
 
 def _completed(inside: Flags, zones: Zones) -> Flags:
@@ -109,23 +133,7 @@ def in_a_row(flags: Flags, length: int) -> Flags:
     held, reach = flags, 1
     while reach < length:
         step = min(reach, length - reach)
-        longer = held.copy()
-        longer[..., :step] = False
-        longer[..., step:] &= held[..., :-step]
+        longer = np.zeros_like(held)
+        np.logical_and(held[..., step:], held[..., :-step], out=longer[..., step:])
         held, reach = longer, reach + step
     return held
-
-
-def _trend(z: Floats, points: int) -> Flags:
-    flags = np.zeros(z.shape, bool)
-    for rising in (z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]):
-        flags[..., 1:] |= in_a_row(rising, points - 1)
-    return flags
-
-
-def _alternation(z: Floats, points: int) -> Flags:
-    up, down = z[..., 1:] > z[..., :-1], z[..., 1:] < z[..., :-1]
-    turns = (up[..., 1:] & down[..., :-1]) | (down[..., 1:] & up[..., :-1])
-    flags = np.zeros(z.shape, bool)
-    flags[..., 2:] = in_a_row(turns, points - 2)
-    return flags

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from collector.analysis.baseline import Baseline, autocorrelation, phase_one
-from collector.analysis.chart_design import D2, D3, Cusum, Design, Ewma, cusum, draw, ewma
+from collector.analysis.chart_design import D2, D3, Cusum, Design, Ewma, draw
 from collector.analysis.charts import chart, limits_of
 from collector.analysis.run_rules import ZONES
 from tests.published.r import run_r
+from tests.recursed import cusum, ewma
 
 # fmt: off
 FLOW_RATES = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])

@@ -111,9 +111,11 @@ def test_chance_of_a_trend_and_of_an_alternation() -> None:
     alternate (André 1881); for 14 values 0.0045736 is the chance, here within 4 standard errors of 200
     000 draws."""
     orders = np.array(list(permutations(range(6))), np.float64)
-    assert int(signals(orders, "six_rising_or_falling").any(axis=1).sum()) == 2
+    trends = signals(orders, ["six_rising_or_falling"])["six_rising_or_falling"]
+    assert int(trends.any(axis=1).sum()) == 2
     draws = np.random.default_rng(2).normal(size=(200_000, 14))
-    share = float(signals(draws, "fourteen_alternating").any(axis=1).mean())
+    turns = signals(draws, ["fourteen_alternating"])["fourteen_alternating"]
+    share = float(turns.any(axis=1).mean())
     assert share == pytest.approx(0.004573638, abs=4 * sqrt(0.004573638 / 200_000))
 
 

@@ -8,10 +8,11 @@ from scipy.signal import lfilter
 
 from collector.analysis import chart_design
 from collector.analysis.baseline import Baseline, NoBaseline, autocorrelation, phase_one
-from collector.analysis.chart_design import BLOCK, Cusum, Design, Ewma, cusum, draw, ewma
+from collector.analysis.chart_design import Cusum, Design, Ewma, draw
 from collector.analysis.charts import Chart, Restart, chart, chart_stretches
 from collector.analysis.run_length import run_length
 from collector.analysis.run_rules import ZONES, Floats
+from tests.recursed import cusum, ewma
 
 QUICK = Design(moving_range=False, ewma=None, cusum=None)
 """Its run length is exact: nothing to simulate."""
@@ -50,15 +51,6 @@ def test_an_ewma_is_its_recursion(z: list[float], weight: float, start: float) -
     for value, ours in zip(z, found.tolist(), strict=True):
         level = weight * value + (1 - weight) * level
         assert ours == pytest.approx(level, abs=1e-9)
-
-
-@pytest.mark.parametrize("count", [0, BLOCK - 1, BLOCK, BLOCK + 1, 2 * BLOCK + 20])
-def test_a_cusum_runs_on_over_the_edges_of_blocks(count: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    z = np.random.default_rng(count).normal(0.4, 1.0, (2, count))
-    in_blocks = cusum(z, 0.3, 2.0)
-    monkeypatch.setattr(chart_design, "BLOCK", 10 * BLOCK)
-    for one, other in zip(in_blocks, cusum(z, 0.3, 2.0), strict=True):
-        assert one == pytest.approx(other, abs=1e-7)
 
 
 ALL_ON = Design(

@@ -57,7 +57,7 @@ def test_a_rule_signals_where_its_definition_says(rule: Rule, z: list[float], wa
     values = bent[way]
     length, says = BY_DEFINITION[rule]
     expected = [at + 1 >= length and bool(says(values[: at + 1])) for at in range(len(values))]
-    assert signals(np.array(values, np.float64), rule).tolist() == expected
+    assert signals(np.array(values, np.float64), [rule])[rule].tolist() == expected
 
 
 @pytest.mark.parametrize("length", range(1, 18))
@@ -73,16 +73,27 @@ def test_a_value_on_the_line_is_not_beyond_it() -> None:
     """Strictly beyond, as in the e-Handbook's count chart, where the value that equals the limit does not
     signal (6.3.3.1: 28 is on the limit, 31 beyond)."""
     z = (np.array([16, 14, 28, 16, 31, 4, 13]) - 16) / 4.0
-    assert np.flatnonzero(signals(z, "beyond_limits")).tolist() == [4]
+    assert np.flatnonzero(signals(z, ["beyond_limits"])["beyond_limits"]).tolist() == [4]
 
 
 @pytest.mark.parametrize("rule", BY_DEFINITION)
 def test_rows_are_charted_one_by_one(rule: Rule) -> None:
     rows = np.random.default_rng(1).normal(0.5, 1.5, (5, 200))
-    assert np.array_equal(signals(rows, rule), np.array([signals(row, rule) for row in rows]))
+    one_by_one = [signals(row, [rule])[rule] for row in rows]
+    assert np.array_equal(signals(rows, [rule])[rule], np.array(one_by_one))
+
+
+def test_rules_asked_for_together_signal_as_each_alone() -> None:
+    z = np.random.default_rng(2).normal(0.3, 1.2, 5000)
+    together = signals(z, BY_DEFINITION)
+    for rule, flags in together.items():
+        assert flags.any()
+        assert np.array_equal(flags, signals(z, [rule])[rule])
 
 
 @pytest.mark.parametrize("rule", BY_DEFINITION)
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_a_few_values_or_none(rule: Rule, count: int) -> None:
-    assert not signals(np.zeros(count), rule).any()
+    found = signals(np.zeros(count), [rule])[rule]
+    assert found.shape == (count,)
+    assert not found.any()
