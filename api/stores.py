@@ -15,7 +15,7 @@ from collector.errors import StoreError
 from collector.store.desk import RECORDED
 from collector.store.engine import (
     StoreAddress,
-    is_book_ready,
+    is_ready,
     migrate_desk,
     open_book_reader,
     open_desk,
@@ -97,7 +97,7 @@ class Stores:
         with self._lock:
             if self._book is None:
                 engine = open_book_reader(self.address, self._longest_read_s)
-                if not is_book_ready(engine):
+                if not is_ready(engine, "book"):
                     engine.dispose()
                     raise NoBookYet
                 self._book = engine
@@ -125,7 +125,7 @@ class Stores:
             return self._desk_reader
 
     def _check_book(self) -> None:
-        if not is_book_ready(self._book or self._open_book()):
+        if not is_ready(self._book or self._open_book(), "book"):
             raise NoBookYet
 
     def _check_desk(self) -> None:

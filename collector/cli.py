@@ -17,7 +17,14 @@ from collector.daemon import collect
 from collector.errors import BookDamaged, ClampbookError, ConfigError
 from collector.processes import start_logging, until_asked_to_stop
 from collector.store.audit import find_audits, verdict
-from collector.store.engine import declare_restored, open_book_reader, open_book_writer, store_errors
+from collector.store.engine import (
+    declare_desk_restored,
+    declare_restored,
+    open_book_reader,
+    open_book_writer,
+    open_desk,
+    store_errors,
+)
 from collector.store.queries import Record, find_cycles, find_tool
 from collector.store.reconciliation import COUNTED
 from collector.store.verification import find_verification
@@ -113,9 +120,9 @@ def _parser() -> argparse.ArgumentParser:
     verify.set_defaults(run=_verify)
     restored = command.add_parser(
         "restored",
-        help="say that the book was put back to an earlier state, where clampbook can't notice",
+        help="say that book and desk were put back to an earlier state, where clampbook can't notice",
         epilog="After a disk image, a snapshot or the rows of a database were put back; files and dumps that "
-        "were put back are noticed at the next start. The collector must not run meanwhile.",
+        "were put back are noticed at the next start. Collector and API must not run meanwhile.",
     )
     restored.set_defaults(run=_restored)
     token = command.add_parser("token", help="who may ask the API: create, list, revoke")
@@ -217,16 +224,20 @@ def _verify(asked: argparse.Namespace) -> int:
 def _restored(asked: argparse.Namespace) -> int:
     site, _ = load_site(asked.site)
     engine = open_book_writer(site.store_address)
+    desk = open_desk(site.store_address)
     try:
         now_is = declare_restored(engine)
+        declare_desk_restored(desk)
     finally:
         engine.dispose()
+        desk.dispose()
     before, last = now_is.former[-1]
     print(
         f"The book is instance {now_is.instance} from here on; up to commit {last} it was {before}.\n"
         "Start the collector. Every integrator is refused with 410 (book-replaced) the next time: it has to "
         "pull the statements of every plant day that it has booked again, and replace what it booked of it, "
-        "whatever its revision. Webhooks and the broker are told on by themselves."
+        "whatever its revision. Webhooks and the broker are told on by themselves. Services and "
+        "acknowledgements are told anew."
     )
     return 0
 

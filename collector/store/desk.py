@@ -36,7 +36,7 @@ STANDS = and_(service.c.withdrawn.is_(False), CORRECTED_BY.is_(None))
 
 def find_desk(connection: Connection) -> Record:
     """instance, commit_number."""
-    (found,) = records(connection.execute(select(desk)))
+    (found,) = records(connection.execute(select(desk.c.instance, desk.c.commit_number)))
     return found
 
 

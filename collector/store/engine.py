@@ -39,6 +39,7 @@ from collector.store.instances import (
     begin_desk,
     find_lineage,
     renew,
+    renew_desk,
     settle_desk,
     write_head,
 )
@@ -338,7 +339,7 @@ def declare_restored(engine: Engine) -> Lineage:
 
     Returns: its instances. Raises: StoreError: there is no book, or a collector writes it.
     """
-    if not is_book_ready(engine):
+    if not is_ready(engine, "book"):
         raise StoreError("there is no book of this version yet; start the collector once, then end it")
     with store_errors(), engine.begin() as connection:
         renew(connection, datetime.now(UTC), "a person said that it was restored")
@@ -347,13 +348,21 @@ def declare_restored(engine: Engine) -> Lineage:
     return lineage
 
 
-def is_book_ready(engine: Engine) -> bool:
-    """Is there a book, at the revision that this version reads? Raises: StoreError: it can't be reached."""
+def declare_desk_restored(engine: Engine) -> None:
+    """The same of the desk, where there is one. Raises: StoreError: it can't be reached or written."""
+    if is_ready(engine, "desk"):
+        with store_errors(), engine.begin() as connection:
+            renew_desk(connection)
+        write_head(engine, "desk")
+
+
+def is_ready(engine: Engine, room: Room) -> bool:
+    """Is there one, at the revision that this version reads? Raises: StoreError: it can't be reached."""
     if engine.dialect.name == "sqlite" and not Path(str(engine.url.database)).exists():
         return False
     with store_errors(), engine.connect() as connection:
         revision = MigrationContext.configure(connection).get_current_revision()
-    return revision == ScriptDirectory.from_config(_scripts("book")).get_current_head()
+    return revision == ScriptDirectory.from_config(_scripts(room)).get_current_head()
 
 
 def _upgrade(connection: Connection, room: Room) -> None:

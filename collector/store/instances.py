@@ -24,7 +24,7 @@ so, first thing on each connection of the writer, in the transaction that also g
     rows alone put back, files of the        not at all: `clampbook restored`
     server put back without its log
 
-The desk is held against `desk.head` alone, each time that the API opens it.
+So is the desk, each time that the API opens it; on SQLite against the commit number in `desk.head` alone.
 
 A new instance costs little: integrators pull anew, and replace. One too few would cost cycles that are never
 told. So whatever can't be told apart from a restore (files moved to another disk, `chown -R` while the
@@ -71,7 +71,7 @@ SAYS = {
 POSTGRESQL_TELLS = {
     "system": "SELECT system_identifier::text FROM pg_control_system()",
     "database": "SELECT oid::text FROM pg_database WHERE datname = current_database()",
-    "table": "SELECT to_regclass('book')::oid::text",
+    "table": "SELECT to_regclass(:room)::oid::text",
     # not pg_control_checkpoint(), which knows a new timeline only after the next checkpoint
     "timeline": "SELECT substr(pg_walfile_name(pg_current_wal_insert_lsn()), 1, 8)",
 }
@@ -120,7 +120,7 @@ def begin_book(connection: Connection) -> None:
     """Give a new book its identity; one that has it keeps it."""
     if connection.scalar(select(book.c.instance)) is None:
         now = datetime.now(UTC)
-        home = json.dumps(find_home(connection))
+        home = json.dumps(find_home(connection, "book"))
         values = {"created_at": now, "since": now, "commit_number": 0, "home": home}
         connection.execute(book.insert(), {"instance": str(uuid.uuid4()), **values})
 
@@ -128,7 +128,8 @@ def begin_book(connection: Connection) -> None:
 def begin_desk(connection: Connection) -> None:
     """Give a new desk its identity; one that has it keeps it."""
     if connection.scalar(select(desk.c.instance)) is None:
-        connection.execute(desk.insert(), {"instance": str(uuid.uuid4()), "commit_number": 0})
+        home = json.dumps(find_home(connection, "desk"))
+        connection.execute(desk.insert(), {"instance": str(uuid.uuid4()), "commit_number": 0, "home": home})
 
 
 def settle(connection: Connection, now: Callable[[], datetime]) -> str | None:
@@ -139,32 +140,37 @@ def settle(connection: Connection, now: Callable[[], datetime]) -> str | None:
     row = connection.execute(select(book.c.instance, book.c.commit_number, book.c.home)).one_or_none()
     if row is None:
         raise StoreError("the book has no identity; it is damaged, or was not made by clampbook")
-    kept, found = json.loads(row.home), find_home(connection)
-    both = kept.keys() & found.keys()
-    reasons = [says for part, says in SAYS.items() if part in both and kept[part] != found[part]]
-    if (path := head_path(connection.engine, "book")) is not None:
-        reasons += _against_head(path, row.instance, row.commit_number)
+    home, reasons = _compare(connection, "book", row)
     if reasons:
         because = "; ".join(reasons)
         renew(connection, now(), because)
         return because
-    if found.keys() - kept.keys():
-        connection.execute(book.update().values(home=json.dumps(kept | found)))
+    if home != row.home:
+        connection.execute(book.update().values(home=home))
     return None
 
 
 def settle_desk(connection: Connection) -> str | None:
-    """Make the desk another instance where its head is of another one, or further. Returns: why; None: it is
+    """Make the desk another instance where it is not what is known of it outside. Returns: why; None: it is
     the same."""
-    path = head_path(connection.engine, "desk")
     row = connection.execute(select(desk)).one()
-    if path is None:
-        return None
-    reasons = list(_against_head(path, row.instance, row.commit_number, was_put=False))
-    if not reasons:
-        return None
-    connection.execute(desk.update().values(instance=str(uuid.uuid4())))
-    return "; ".join(reasons)
+    home, reasons = _compare(connection, "desk", row)
+    if reasons:
+        renew_desk(connection)
+        return "; ".join(reasons)
+    if home != row.home:
+        connection.execute(desk.update().values(home=home))
+    return None
+
+
+def _compare(connection: Connection, room: Room, row: Any) -> tuple[str, list[str]]:
+    """Its home, with what is still known of it from before; and why the room is another instance now."""
+    kept, found = json.loads(row.home), find_home(connection, room)
+    both = kept.keys() & found.keys()
+    reasons = [says for part, says in SAYS.items() if part in both and kept[part] != found[part]]
+    if (path := head_path(connection.engine, room)) is not None:
+        reasons += _against_head(path, row.instance, row.commit_number, was_put=room == "book")
+    return json.dumps(kept | found), reasons
 
 
 def renew(connection: Connection, now: datetime, because: str) -> None:
@@ -172,22 +178,28 @@ def renew(connection: Connection, now: datetime, because: str) -> None:
     row = connection.execute(select(book).with_for_update()).one()
     gone = {"instance": row.instance, "since": row.since, "until": now, "last_commit": row.commit_number}
     connection.execute(former_instance.insert().values(because=because, **gone))
-    home = json.dumps(find_home(connection))
+    home = json.dumps(find_home(connection, "book"))
     connection.execute(book.update().values(instance=str(uuid.uuid4()), since=now, home=home))
+
+
+def renew_desk(connection: Connection) -> None:
+    """Make the desk another instance."""
+    home = json.dumps(find_home(connection, "desk"))
+    connection.execute(desk.update().values(instance=str(uuid.uuid4()), home=home))
 
 
 # ---- where it lies -----------------------------------------------------------------------------------------
 
 
-def find_home(connection: Connection) -> dict[str, str]:
-    """What tells the file or the database of the book from any other; what can't be had is left out."""
+def find_home(connection: Connection, room: Room) -> dict[str, str]:
+    """What tells the file or the database of the room from any other; what can't be had is left out."""
     if connection.dialect.name == "sqlite":
-        return {"inode": str(os.stat(_file(connection.engine)).st_ino)}
+        return {"inode": str(os.stat(_file(connection.engine)).st_ino)} if room == "book" else {}
     found: dict[str, str] = {}
     for part, question in POSTGRESQL_TELLS.items():
         try:
             with connection.begin_nested():
-                found[part] = connection.scalars(text(question)).one()
+                found[part] = connection.scalars(text(question), {"room": room}).one()
         except DBAPIError as error:
             log.warning(
                 "the database does not tell its %s (%s): after a restore that the rest does not show, run "
@@ -208,7 +220,7 @@ def head_path(engine: Engine, room: Room) -> Path | None:
     return _file(engine).with_name(HEAD_NAMES[room]) if engine.dialect.name == "sqlite" else None
 
 
-def _against_head(path: Path, instance: str, commit_number: int, *, was_put: bool = True) -> Iterator[str]:
+def _against_head(path: Path, instance: str, commit_number: int, was_put: bool) -> Iterator[str]:
     """Why the room can't be the one that wrote its head. `was_put`: also when somebody else put the head
     there."""
     try:

@@ -436,6 +436,7 @@ desk = Table(
     DESK,
     Column("instance", Text, primary_key=True),
     Column("commit_number", BigInteger, nullable=False),
+    Column("home", Text, nullable=False),  # as of the book
 )
 
 # Preventive maintenance done on a tool, with the tool's lifetime count at which it was done. The tool is

@@ -60,7 +60,7 @@ from collector.statements import Draft
 from collector.store import statements, tables
 from collector.store.booking import Booking, Known, not_registered
 from collector.store.driver_sql import upsert
-from collector.store.engine import is_book_ready, is_of_the_store, shrink_log, store_errors, translate
+from collector.store.engine import is_of_the_store, is_ready, shrink_log, store_errors, translate
 from collector.store.findings import FindingEnd, NewFinding, note_findings
 from collector.store.instances import settle, write_head
 from collector.store.late import find_known, take_late
@@ -392,7 +392,7 @@ class Writer:
         self._settle([(Job(self._broken), error)])
 
     def _read_instance(self) -> str:
-        if not is_book_ready(self._engine):
+        if not is_ready(self._engine, "book"):
             raise StoreError("the book is not at the revision that this version writes; migrate it first")
         with store_errors(), self._transaction() as connection:
             instance: str = connection.scalars(select(tables.book.c.instance)).one()

@@ -365,7 +365,7 @@ def pass_for_the_original(address: StoreAddress) -> None:
     """A copied book would become another instance when it is opened; this one does not."""
     engine = open_book_writer(address)
     with engine.begin() as connection:
-        connection.execute(book.update().values(home=json.dumps(find_home(connection))))
+        connection.execute(book.update().values(home=json.dumps(find_home(connection, "book"))))
     write_head(engine)
     engine.dispose()
 

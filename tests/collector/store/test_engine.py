@@ -22,7 +22,7 @@ from collector.store.engine import (
     BOOK_LOCK,
     SQLITE,
     StoreAddress,
-    is_book_ready,
+    is_ready,
     migrate_book,
     migrate_desk,
     newest_sqlite,
@@ -129,7 +129,7 @@ def test_a_failed_migration_leaves_nothing_behind(
         patch.setattr("collector.store.instances.uuid.uuid4", lambda: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             migrate_book(engine)
-    assert not is_book_ready(engine)
+    assert not is_ready(engine, "book")
     assert differences(engine, MetaData()) == []
     engine.dispose()
 
@@ -137,11 +137,11 @@ def test_a_failed_migration_leaves_nothing_behind(
 def test_a_book_is_ready_once_migrated(book_address: StoreAddress) -> None:
     """Readers can tell a book that is there from one that is still to be made."""
     reader = open_book_reader(book_address)
-    assert not is_book_ready(reader)
+    assert not is_ready(reader, "book")
     writer = open_book_writer(book_address)
     migrate_book(writer)
-    assert is_book_ready(writer)
-    assert is_book_ready(reader)
+    assert is_ready(writer, "book")
+    assert is_ready(reader, "book")
     writer.dispose()
     reader.dispose()
 
@@ -152,7 +152,7 @@ def test_a_book_of_a_newer_version_is_left_alone(book_engine: Engine) -> None:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
     with pytest.raises(StoreError, match="newer version"):
         migrate_book(book_engine)
-    assert not is_book_ready(book_engine)
+    assert not is_ready(book_engine, "book")
 
 
 def test_a_reader_cannot_write(book_reader: Engine) -> None:
@@ -323,7 +323,7 @@ def test_a_folder_may_have_any_name(tmp_path: Path) -> None:
     writer = open_book_writer(address)
     migrate_book(writer)
     reader = open_book_reader(address)
-    assert is_book_ready(reader)
+    assert is_ready(reader, "book")
     assert (tmp_path / "line 1 50% ready?#" / "book.sqlite").exists()
     writer.dispose()
     reader.dispose()

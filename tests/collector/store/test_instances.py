@@ -9,6 +9,7 @@ import subprocess
 import time
 import uuid
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +19,18 @@ from hypothesis import strategies as st
 from sqlalchemy import Connection, Engine, create_engine, make_url, select, text
 
 from collector.errors import StoreError
+from collector.model import ToolName
 from collector.store import tables
+from collector.store.desk import find_desk, record_service
 from collector.store.engine import (
     StoreAddress,
+    declare_desk_restored,
     declare_restored,
     migrate_book,
+    migrate_desk,
     open_book_reader,
     open_book_writer,
+    open_desk,
 )
 from collector.store.instances import (
     HEAD_NAMES,
@@ -442,12 +448,12 @@ def test_a_server_that_does_not_tell_all_is_known_by_the_rest(
     role = f"clampbook_test_{uuid.uuid4().hex}"
     with _at(on_server) as connection:
         connection.execute(text("SET search_path = book"))
-        everything = find_home(connection)
+        everything = find_home(connection, "book")
         connection.execute(text(f"CREATE ROLE {role}"))
         connection.execute(text(f"GRANT USAGE ON SCHEMA book TO {role}"))
         connection.execute(text("REVOKE EXECUTE ON FUNCTION pg_control_system() FROM PUBLIC"))
         connection.execute(text(f"SET ROLE {role}"))
-        found = find_home(connection)
+        found = find_home(connection, "book")
         connection.execute(text("RESET ROLE"))
         connection.execute(text(f"DROP OWNED BY {role}"))
         connection.execute(text(f"DROP ROLE {role}"))
@@ -466,6 +472,50 @@ async def test_what_a_server_tells_only_now_is_learnt(on_server: StoreAddress) -
     with _at(on_server) as connection:
         home = json.loads(connection.scalars(text("SELECT home FROM book.book")).one())
     assert set(home) == {"system", "database", "table", "timeline"}
+
+
+# ---- the desk ----------------------------------------------------------------------------------------------
+
+
+def open_and_record(address: StoreAddress) -> str:
+    """The API is started, a service is recorded, and the API is ended. Returns the instance of the desk."""
+    engine = open_desk(address)
+    migrate_desk(engine)
+    with engine.begin() as connection:
+        said = {"done_at": datetime.now(UTC), "done_by": "Fitter 7", "remark": "", "at_count": 7}
+        record_service(connection, ToolName("", "", "2041"), **said, recorded_at=datetime.now(UTC))
+        instance = str(find_desk(connection)["instance"])
+    engine.dispose()
+    return instance
+
+
+def test_a_desk_restored_on_a_server_is_another_instance(postgresql_database: str) -> None:
+    """A dump into the same database: its tables were dropped and made anew. Files: see test_desk_feed.py."""
+    address = StoreAddress(url=postgresql_database)
+    before = open_and_record(address)
+    assert open_and_record(address) == before
+    with _at(address) as connection:
+        connection.execute(text("CREATE TABLE desk.restored (LIKE desk.desk INCLUDING ALL)"))
+        connection.execute(text("INSERT INTO desk.restored SELECT * FROM desk.desk"))
+        connection.execute(text("DROP TABLE desk.desk"))
+        connection.execute(text("ALTER TABLE desk.restored RENAME TO desk"))
+    after = open_and_record(address)
+    assert after != before
+    assert open_and_record(address) == after
+
+
+def test_a_person_can_say_that_the_desk_was_restored(tmp_path: Path) -> None:
+    """Where there is one; none is made by it."""
+    address = StoreAddress(folder=tmp_path)
+    engine = open_desk(address)
+    declare_desk_restored(engine)
+    assert list(tmp_path.iterdir()) == []
+    before = open_and_record(address)
+    declare_desk_restored(engine)
+    after = open_and_record(address)
+    assert after != before
+    assert open_and_record(address) == after
+    engine.dispose()
 
 
 # ---- instances, as a model ---------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ def upgrade() -> None:
         "desk",
         Column("instance", Text, nullable=False),
         Column("commit_number", BigInteger, nullable=False),
+        Column("home", Text, nullable=False),
         PrimaryKeyConstraint("instance", name="pk_desk"),
     )
     op.create_table(
