@@ -5,6 +5,7 @@ Both may come later than the API, and go and come again: a room is opened when i
 there, and an asker is told why it can't be had until then. Nothing has to be restarted.
 """
 
+import logging
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -22,7 +23,9 @@ from collector.store.engine import (
     open_desk_reader,
     store_errors,
 )
-from collector.store.instances import write_head
+from collector.store.instances import DESK_AS_ANOTHER, SETTLED, settle_desk, write_head
+
+log = logging.getLogger(__name__)
 
 LONGEST_READ_S = 20.0
 """A question to the book that takes longer is ended: it would hold a thread, and the write-ahead log."""
@@ -63,11 +66,18 @@ class Stores:
     def desk(self) -> Iterator[Connection]:
         """One transaction on the desk, committed on leaving it without an exception. Raises: StoreError."""
         engine = self._desk or self._open_desk()
+        because = None
         with store_errors(), engine.begin() as connection:
             about = connection.info
             about.pop(RECORDED, None)
+            if SETTLED not in about:
+                because = settle_desk(connection)
             yield connection
-        if about.pop(RECORDED, False):
+            has_recorded = about.pop(RECORDED, False)
+        about[SETTLED] = True
+        if because is not None:
+            log.warning(DESK_AS_ANOTHER, because)
+        if has_recorded or because is not None:
             write_head(engine, "desk")
 
     @contextmanager

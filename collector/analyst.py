@@ -50,7 +50,7 @@ from collector.store.findings import (
 )
 from collector.store.measures import cycles_of, find_last_restart, find_series
 from collector.store.queries import Record, find_book
-from collector.store.tables import to_us
+from collector.store.tables import from_us, to_us
 from collector.store.tallies import count_between
 
 log = logging.getLogger(__name__)
@@ -90,17 +90,21 @@ class Analyst:
     def look(self, mark: Mark | None) -> Look:
         """Raises: StoreError: the book can't be read."""
         known = self._find_services()
-        services = known or {}
         with store_errors(), self._book.connect() as connection:
             book = find_book(connection)
+            if mark is not None and mark["commit_number"] > book["commit_number"]:
+                mark = None  # the book went back to an earlier state
             mounted = find_mounted(connection)
             open_now = find_findings(connection, state="open", last=None)
             left = find_left(connection, mounted, open_now)
             changed = find_changed(connection, mark["commit_number"]) if mark else set()
         tools = {each.tool_id: each.tool for each in mounted}
         tools |= {row["tool_id"]: ToolName(row["maker"], row["model"], row["serial"]) for row in open_now}
-        served = {str(id_): [to_us(at) for at in services.get(name, ())] for id_, name in tools.items()}
         seen = mark["services"] if mark else {}
+        services = known
+        if services is None:
+            services = {name: [from_us(at) for at in seen.get(str(id_), ())] for id_, name in tools.items()}
+        served = {str(id_): [to_us(at) for at in services.get(name, ())] for id_, name in tools.items()}
         changed |= {id_ for id_ in tools if mark is None or served[str(id_)] != seen.get(str(id_))}
         found = Look([], left, {"commit_number": book["commit_number"], "services": served})
         for each in mounted:
@@ -200,7 +204,7 @@ class Analyst:
         )
 
     def _find_services(self) -> dict[ToolName, list[datetime]] | None:
-        """None where there is no desk, or it can't be read now: then nothing is said of services."""
+        """None where there is no desk, or it can't be read now: then those of the look before count."""
         with suppress(StoreError), store_errors(), self._desk.connect() as connection:
             return find_service_dates(connection)
         return None

@@ -102,7 +102,9 @@ class Watched:
     offset: ClockOffset | None
     """None: it shows no time, stands still, or was not read yet."""
     set_from: ClockOffset | None = None
-    """The offset before, where this reading showed that the clock was set."""
+    """Where this reading showed that it was set: what it may have been off since the reading before."""
+    set_by_ms: tuple[float, float] | None = None
+    """Then what it was off at the reading before, and at this one."""
     drift_ppm: float | None = None
     """By how much it runs fast against ours; None until it was watched for long enough."""
     stands_still: bool = False
@@ -161,6 +163,7 @@ class Watch:
             return Watched(offset, drift_ppm=self._drift_ppm(at))
         if self._pushed and reading.most_ms < known.least_ms and not self._is_slow(reading, at):
             return Watched(known.around(reading), drift_ppm=self._drift_ppm(at))
+        set_by_ms = (known.offset_ms, reading.offset_ms)
         if self._was_set:  # twice in a row: in between nobody saw it go
             known = between(known.least_ms - _ms(at - self._moved_after), known.most_ms)
         self._slow = []
@@ -168,7 +171,7 @@ class Watch:
         self._was_set = True
         if stood:  # and may stand still there, since any time after the reading before
             reading = between(reading.least_ms, reading.most_ms + _ms(at - self._moved_after))
-        return Watched(reading, set_from=known)
+        return Watched(reading, set_from=known, set_by_ms=set_by_ms)
 
     def _if_still(self, at: datetime) -> ClockOffset | None:
         """The offset of a clock that shows the same as before, and may be standing still already: since any

@@ -38,9 +38,10 @@ log = logging.getLogger(__name__)
 OVERTAKEN_MOST = timedelta(minutes=1)
 """A message that is older than the last one by more was not overtaken: the controller's clock was set. One
 without a time was overtaken by messages of so long ago at most, not counting when we took none."""
-STALLS_MOST = 100
 COUNTED_MOST = timedelta(minutes=10)
 """The same where its count fits as well."""
+STALLS_MOST = 100
+"""Times when we took no message that are remembered."""
 
 
 @dataclass(slots=True)
@@ -225,11 +226,12 @@ class Inbox:
 
     async def _is_late(self, cycle: Cycle, received_at: datetime) -> bool:
         """Whether it was overtaken: then it has closed its gap."""
-        since = received_at - OVERTAKEN_MOST
+        since, later = received_at - OVERTAKEN_MOST, received_at
         for begin, end in reversed(self._stalls):  # meanwhile it may have waited for us
             if end <= since:
                 break
-            since -= end - begin
+            since -= max(min(end, later) - begin, timedelta())
+            later = min(begin, later)
         outcome = await self._standing.take_overtaken(cycle, self._mounted, since)
         return outcome.stored + outcome.known > 0
 

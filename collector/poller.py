@@ -191,6 +191,8 @@ class Polling:
         shown, now = polled.status, polled.received_at
         standing.answered()
         identity = await standing.identify(shown)
+        if identity == "replaced":
+            standing.forget_clock()
         reading = None
         if shown.clock is not None:
             resolution_ms = self._layout.clock_resolution_ms

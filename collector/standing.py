@@ -420,9 +420,9 @@ class Standing:
     def look(self, status: Status, reading: ClockOffset | None, read_at: datetime) -> StatusSeen:
         """Take a status into account: its clock, and when it was. `reading`: of the clock, if it can tell."""
         watched = self._watch.read(status.clock, reading, read_at)
-        if watched.set_from is not None and watched.offset is not None:
+        if watched.set_from is not None and watched.set_by_ms is not None:
             self._set_from.append((read_at, watched.set_from))
-            change = ClockChange(watched.set_from.offset_ms, watched.offset.offset_ms, read_at)
+            change = ClockChange(*watched.set_by_ms, read_at)
             self._clock_changes = (*self._clock_changes, change)
             log.warning(
                 "%s: its clock was set, by %.1f s", self.name, (change.after_ms - change.before_ms) / 1000

@@ -84,8 +84,8 @@ def record_service(
     """Record a service done, in the place of the record whose number is `corrects`, if any.
 
     Returns: the record, and whether it is new. Not new: the same service (tool, instant, person), or the very
-    same correction, stands there already, and stays as it is; so a request whose answer was lost can be sent
-    again. Raises: NotCorrectable.
+    same correction, was recorded already, and stays as it is, corrected since or not; so a request whose
+    answer was lost can be sent again. Raises: NotCorrectable.
     """
     said = {"done_at": done_at, "done_by": done_by, "remark": remark, "withdrawn": False}
     last_number = _take_turn(connection)

@@ -34,6 +34,7 @@ from sqlalchemy.pool import ConnectionPoolEntry
 
 from collector.errors import BookDamaged, StoreError, TookTooLong
 from collector.store.instances import (
+    DESK_AS_ANOTHER,
     Lineage,
     begin_book,
     begin_desk,
@@ -330,7 +331,7 @@ def migrate_desk(engine: Engine) -> None:
         begin_desk(connection)
         because = settle_desk(connection)
     if because is not None:
-        log.warning("the desk was put back to an earlier state, and is another instance: %s", because)
+        log.warning(DESK_AS_ANOTHER, because)
     write_head(engine, "desk")
 
 

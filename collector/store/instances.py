@@ -24,7 +24,7 @@ so, first thing on each connection of the writer, in the transaction that also g
     rows alone put back, files of the        not at all: `clampbook restored`
     server put back without its log
 
-So is the desk, each time that the API opens it; on SQLite against the commit number in `desk.head` alone.
+So is the desk, on each connection that writes it; on SQLite against the commit number in `desk.head` alone.
 
 A new instance costs little: integrators pull anew, and replace. One too few would cost cycles that are never
 told. So whatever can't be told apart from a restore (files moved to another disk, `chown -R` while the
@@ -57,6 +57,9 @@ FIND_HEAD: Mapping[Room, str] = {
     "desk": "SELECT instance, commit_number FROM desk",
 }
 HEAD_NAMES: Mapping[Room, str] = {"book": "book.head", "desk": "desk.head"}
+SETTLED = "settled"
+"""Of a connection: its room was held against what is known of it outside."""
+DESK_AS_ANOTHER = "the desk was put back to an earlier state, and is another instance: %s"
 HEAD_OFF_BY_S = 60.0
 """Most that may lie between the time in a head and that at which the system put it in its place."""
 
@@ -153,7 +156,7 @@ def settle(connection: Connection, now: Callable[[], datetime]) -> str | None:
 def settle_desk(connection: Connection) -> str | None:
     """Make the desk another instance where it is not what is known of it outside. Returns: why; None: it is
     the same."""
-    row = connection.execute(select(desk)).one()
+    row = connection.execute(select(desk).with_for_update()).one()
     home, reasons = _compare(connection, "desk", row)
     if reasons:
         renew_desk(connection)
@@ -248,16 +251,20 @@ def write_head(engine: Engine, room: Room = "book") -> None:
     path = head_path(engine, room)
     if path is None:
         return
-    beside = path.with_name(f"{path.name}.new")
+    # a name of its own: the desk has many writers, and one of them may be another process
+    beside = path.with_name(f"{path.name}.{uuid.uuid4().hex}")
     driver = engine.dialect.loaded_dbapi
     try:
         with closing(engine.raw_connection()) as pooled:  # reads, and waits for no other writer
             row = pooled.driver_connection.execute(FIND_HEAD[room]).fetchone()  # type: ignore[union-attr]
-        with beside.open("w", encoding="utf-8") as file:
-            head = {"instance": row[0], "commit_number": row[1], "written_at_s": time.time()}
-            file.write(json.dumps(head))
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
+        try:
+            with beside.open("w", encoding="utf-8") as file:
+                head = {"instance": row[0], "commit_number": row[1], "written_at_s": time.time()}
+                file.write(json.dumps(head))
+                file.flush()
+                os.fsync(file.fileno())
+            beside.replace(path)
+        finally:
+            beside.unlink(missing_ok=True)
     except (driver.Error, StoreError, OSError) as error:
         log.warning("%s can't be written (%s): a restore may go unnoticed until it is", path, error)

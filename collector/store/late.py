@@ -160,7 +160,7 @@ class _Late:
     def take(self, now: datetime) -> LateOutcome:
         counts = {"stored": 0, "known": 0, "older": 0, "set aside": 0}
         for late in self._entry.cycles:
-            became, says = self._place(late, now)
+            became, says = self._place(late)
             counts[became] += 1
             if became == "set aside" and self._entry.from_log:
                 where = f"{self._entry.brought_by}, sequence {late.cycle.sequence}"
@@ -187,7 +187,7 @@ class _Late:
             self._booking.quarantine(self._controller_id, quarantined)
             self._aside.add(quarantined.raw)
 
-    def _place(self, late: LateCycle, now: datetime) -> tuple[str, str]:
+    def _place(self, late: LateCycle) -> tuple[str, str]:
         """What became of a late cycle, and in words why it could not be placed."""
         if self._has(late.cycle):
             return "known", ""

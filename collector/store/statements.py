@@ -141,7 +141,8 @@ class _Pass:
         ).one()
         if about[0] is None:
             return
-        since = max(seen.commit, about[0])
+        # the book may have gone back since: then all behind the statements is new
+        since = max(seen.commit, about[0]) if seen.commit <= self.as_of else about[0]
         ids = [each.controller_id for each in self.readings]
         events = find_events(self.connection, ids, since, about[1])
         events += self._came_back(seen)

@@ -62,7 +62,7 @@ from collector.store.booking import Booking, Known, not_registered
 from collector.store.driver_sql import upsert
 from collector.store.engine import is_of_the_store, is_ready, shrink_log, store_errors, translate
 from collector.store.findings import FindingEnd, NewFinding, note_findings
-from collector.store.instances import settle, write_head
+from collector.store.instances import SETTLED, settle, write_head
 from collector.store.late import find_known, take_late
 
 log = logging.getLogger(__name__)
@@ -76,8 +76,6 @@ IDLE_S = 30.0
 """After so long without work the write-ahead log is shrunk."""
 HEAD_EVERY_S = 60.0
 """At least between two writes of book.head while there is work."""
-SETTLED = "settled"
-"""Of a connection: the book was held against what is known of it outside."""
 
 Answer = TypeVar("Answer")
 AS_ANOTHER = (
@@ -303,6 +301,7 @@ class Writer:
         with self._engine.begin() as connection:
             about = connection.info
             if SETTLED not in about:
+                self._known = None
                 because = settle(connection, self._now)
             yield connection
         about[SETTLED] = True

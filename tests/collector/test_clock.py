@@ -279,6 +279,22 @@ def test_a_clock_that_stands_still_is_no_clock() -> None:
     assert watched.set_from is not None
 
 
+def test_what_a_clock_was_set_by_is_what_was_read_however_long_nobody_looked() -> None:
+    """It stood, then nobody looked for three hours; it was set, nobody looked, and it was set again. What it
+    may have been meanwhile is wider, and is for the stamps."""
+    watch = watch_from_now()
+    said = (NOW + timedelta(seconds=1)).replace(tzinfo=None)
+    for tenths in range(10, 110):
+        at = NOW + ms(100 * tenths)
+        watch.read(said, ClockOffset((said.replace(tzinfo=UTC) - at) / ms(1), 5.0), at)
+    for hours, ahead_ms, before_ms in ((3, 60_000.0, 0.0), (6, 7_000_000.0, 60_000.0)):
+        at = NOW + hours * HOUR
+        watched = watch.read((at + ms(ahead_ms)).replace(tzinfo=None), ClockOffset(ahead_ms, 5.0), at)
+        assert watched.set_by_ms == (before_ms, ahead_ms)
+        widest = max(each.uncertainty_ms for each in (watched.offset, watched.set_from) if each)
+        assert widest > HOUR / ms(1)
+
+
 def test_a_clock_of_whole_seconds_does_not_stand_still_between_them() -> None:
     """Ten polls a second of a clock that shows seconds."""
     watch = Watch(None, None, 1000.0)

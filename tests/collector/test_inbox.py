@@ -377,6 +377,40 @@ async def test_a_message_that_waited_for_the_store_was_overtaken_just_now(
     assert rig.sequences() == [(1, 1), (1, 2), (1, 3), (1, 4)]
 
 
+async def test_time_that_passed_for_two_reasons_is_counted_once(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """We had listened for half an hour when the store took nothing for an hour, and the broker dropped us
+    meanwhile: what was overtaken before that half hour would have come in it."""
+    monkeypatch.setattr("collector.inbox.STORE_PAUSE_S", 0.0)
+    now = [datetime.now(UTC)]
+    first, last_heard = now[0], now[0] + timedelta(minutes=30)
+    an_hour_later = last_heard + timedelta(hours=1)
+    standing = Standing(NAME, rig.layout, rig.writer, await rig.writer.recall(NAME), lambda: now[0])
+    commit = rig.writer.commit
+    refused: list[Entry] = []
+
+    async def refuse_for_an_hour(entry: Entry) -> None:
+        if not refused and entry.position is not None and entry.position.sequence == 4:
+            refused.append(entry)
+            now[0] = an_hour_later
+            raise StoreError("locked")
+        await commit(entry)
+        if not refused:
+            now[0] = last_heard
+
+    monkeypatch.setattr(rig.writer, "commit", refuse_for_an_hour)
+    inbox = Inbox(standing, rig.layout, NAME)
+    with pytest.raises(LinkDown):
+        await inbox.work(
+            Broker([untimed(1, first), untimed(3, first)], [untimed(4, last_heard)]), lambda: None
+        )
+    with pytest.raises(LinkDown):
+        await inbox.work(Broker([untimed(2, an_hour_later + timedelta(seconds=30))]), lambda: None)
+    assert len(refused) == 1
+    assert rig.sequences() == [(1, 1), (1, 3), (1, 4), (2, 2)]
+
+
 @pytest.mark.parametrize("payload", [b"", b"{", b'{"n": "seven"}', b"\xff\xfe", b'{"n": -1}', b"[]"])
 async def test_a_message_that_makes_no_sense_is_kept_and_holds_nothing_up(rig: Rig, payload: bytes) -> None:
     """Its bytes and the reason are in quarantine; the next message is booked."""

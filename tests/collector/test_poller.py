@@ -445,6 +445,21 @@ async def test_a_replaced_controller_begins_an_epoch_although_its_number_is_ahea
     assert [(kind, epoch, sequence) for kind, epoch, sequence, *_ in rig.counts()] == [("lost", 2, 0)]
 
 
+async def test_a_replaced_controller_brings_another_clock(rig: Rig) -> None:
+    """It was not set: nothing of the old one's clock is believed of the new one's stamps."""
+    rig.memory.show(serial="C-1")
+    rig.memory.always = lambda: rig.memory.show_clock(rig.clock)
+    rig.make(1)
+    await rig.poll()
+    rig.memory = another_memory(rig, "C-2")
+    rig.memory.always = lambda: rig.memory.show_clock(rig.clock + timedelta(hours=2))
+    rig.make(1)
+    await rig.reconnect(lambda: rig.later(seconds=1))
+    (status,) = rig.of(tables.controller_status)
+    assert status.clock_offset_ms == pytest.approx(7_200_000, abs=1000)
+    assert not rig.rows(tables.clock_change)
+
+
 async def test_an_identity_that_is_told_for_the_first_time_is_no_replacement(rig: Rig) -> None:
     """A firmware that begins to tell its serial is the controller that it was."""
     rig.make(1)

@@ -277,6 +277,23 @@ async def test_a_desk_that_can_not_be_read_ends_nothing_that_is_due(
     assert [(kind, state) for kind, _, state in rig.findings()] == [("service_overdue", "open")]
 
 
+async def test_a_service_restarts_the_measures_also_while_the_desk_can_not_be_read(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A punch that was serviced in place is faster since: no finding comes of a look without the desk."""
+    await rig.make("L1-01", 200)
+    served_at = seconds(200) + timedelta(milliseconds=500)
+    rig.serve(TOOL, served_at)
+    await rig.make("L1-01", 60, velocity=2.2)
+    mark = (await rig.look()).mark
+    kinds = [kind for kind, *_ in rig.findings()]
+    await rig.make("L1-01", 1, velocity=2.2)
+    monkeypatch.setattr(Analyst, "_find_services", lambda _: None)
+    await rig.look(mark)
+    assert [kind for kind, *_ in rig.findings()] == kinds
+    assert "measure_shifted" not in kinds
+
+
 async def test_a_service_before_the_book_was_begun_tells_nothing(rig: Rig) -> None:
     """The cycles since are in nobody's book."""
     rig.serve(TOOL, MORNING - timedelta(days=9))

@@ -5,13 +5,14 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, create_engine, text
 
 from api.stores import Stores
 from collector.model import ToolName
@@ -203,6 +204,38 @@ def test_a_desk_that_was_put_back_is_another_one_however_far_it_has_come_since(t
     assert again.number == 5
     assert again.instance != first.instance
     assert opened(tmp_path) == again, "once"
+
+
+def test_many_who_record_at_once_leave_a_head_that_is_whole(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The desk has many writers: what is half written by one is not put in its place by another."""
+    first = opened(tmp_path)
+    stores = Stores(StoreAddress(folder=tmp_path))
+    with ThreadPoolExecutor(4) as threads:
+        list(threads.map(lambda number: record_services(stores, str(number)), range(60)))
+    stores.close()
+    assert opened(tmp_path) == Reached(first.instance, 60)
+    assert not [each for each in caplog.messages if "head" in each]
+    assert {each.name for each in tmp_path.iterdir() if "head" in each.name} == {"desk.head"}
+
+
+def test_a_server_that_comes_back_as_another_is_noticed_at_work(postgresql_database: str) -> None:
+    """A standby takes over while the API runs: what it lacks was told already under the old instance."""
+    stores = Stores(StoreAddress(url=postgresql_database))
+    first = record_services(stores, "1")
+    server = create_engine(postgresql_database)
+    with server.begin() as connection:
+        connection.execute(
+            text("UPDATE desk.desk SET home = jsonb_set(home::jsonb, '{timeline}', '\"9\"')::text")
+        )
+        ends = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database()"
+        connection.execute(text(f"{ends} AND pid <> pg_backend_pid()"))
+    server.dispose()
+    again = record_services(stores, "2")
+    stores.close()
+    assert again.number == first.number + 1
+    assert again.instance != first.instance
 
 
 def test_a_desk_that_nobody_touched_stays_the_same(tmp_path: Path) -> None:
