@@ -75,6 +75,8 @@ def prepare(connection: Connection, rules: LineRules, seen: Seen, now: datetime)
     """All revisions and closings that a line needs now, in the order of time, and what was seen for them."""
     about = find_book(connection)
     as_of: int = about["commit_number"]
+    if seen.commit > as_of:
+        seen = Seen()  # the book went back to an earlier state
     readings = [each for each in find_readings(connection) if each.line == rules.line]
     pass_ = _Pass(connection, rules, readings, as_of)
     at = {each.controller: each.read_through_at for each in readings}
@@ -141,8 +143,7 @@ class _Pass:
         ).one()
         if about[0] is None:
             return
-        # the book may have gone back since: then all behind the statements is new
-        since = max(seen.commit, about[0]) if seen.commit <= self.as_of else about[0]
+        since = max(seen.commit, about[0])
         ids = [each.controller_id for each in self.readings]
         events = find_events(self.connection, ids, since, about[1])
         events += self._came_back(seen)

@@ -228,6 +228,18 @@ async def test_late_cycles_revise_the_shifts_in_which_they_ended_and_no_other(li
     }
 
 
+async def test_what_was_seen_of_a_book_that_went_back_is_not_believed(line: LineRig) -> None:
+    """Its numbers are given again: what came under them is looked at, and revises."""
+    await line.lose("L1-01", EARLY_ENDS - HOUR, EARLY_ENDS - MINUTE, EARLY_ENDS - MINUTE)
+    await line.read_through(LATE_ENDS)
+    await line.close(LATE_ENDS)
+    assert not line.latest()[EARLY]["complete"]
+    await line.find("L1-01", 1, 2, 3)
+    line.seen = replace(line.seen, commit=line.seen.commit + 1000)
+    await line.close(LATE_ENDS + MINUTE)
+    assert (line.latest()[EARLY]["revision"], by_result(line.latest()[EARLY])["ok"]) == (2, 3)
+
+
 # ---- what a statement says ---------------------------------------------------------------------------------
 
 
