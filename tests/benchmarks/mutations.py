@@ -173,7 +173,7 @@ MUTATIONS = [
     ),
     Mutation(
         "inbox.py",
-        "            since -= end - begin",
+        "            since -= max(min(end, later) - begin, timedelta())",
         "            pass",
         "a message that waited for us was overtaken just now",
         INBOX,
