@@ -216,7 +216,10 @@ class Exporter:
                 f"the exports together have {used / GIGABYTE:.1f} GB, and may have "
                 f"{most / GIGABYTE:g} GB ([api] exports_most_gb of the site file)"
             )
-        free = shutil.disk_usage(next(each for each in self._ways_up() if each.exists())).free
+        try:
+            free = shutil.disk_usage(next(each for each in self._ways_up() if each.exists())).free
+        except OSError as error:
+            raise NoRoom(self._unusable(error)) from error
         if free < LEAVE_FREE_BYTES:
             least = LEAVE_FREE_BYTES / GIGABYTE
             raise NoRoom(f"less than {least:.1f} GB are free on the disk, which are left to the collector")
@@ -251,33 +254,47 @@ class Exporter:
     def _next(self) -> Record | None:
         """Raises: StoreError."""
         now = datetime.now(UTC)
+        is_found = self._is_found
         with self._stores().desk() as desk:
-            if not self._is_found:
-                self._take_up(desk, now)
+            if not is_found:
+                is_found = self._take_up(desk, now)
             over = find_over(desk, now - timedelta(days=self._site.api.exports_keep_days))
             for each in over:
                 drop_export(desk, each["export_id"])
             begun = begin_next(desk)
-        self._is_found = True
+        self._is_found = is_found
         for each in over:
             self._unlink(each)
         self._rows = 0
         return begun
 
-    def _take_up(self, desk: Connection, now: datetime) -> None:
-        """What an earlier process left, or a desk that was away: exports under way, files nobody knows."""
-        known: set[str] = set()
-        for each in find_exports(desk):
+    def _take_up(self, desk: Connection, now: datetime) -> bool:
+        """What an earlier process left, or a desk that was away: exports under way, files nobody knows.
+
+        False: not all files could be looked at."""
+        there = find_exports(desk)
+        for each in there:
             export_id = each["export_id"]
             if each["state"] == "building" and each["attempts"] >= ATTEMPTS:
                 says = f"the API has ended {ATTEMPTS} times while it was made; ask for less"
                 note_failed(desk, export_id, says, now)
             elif each["state"] == "building":
                 put_back(desk, export_id, counts=True)
-            elif each["state"] == "done" and not self.path(each).is_file():
-                note_failed(desk, export_id, "its file is gone; ask anew", now)
-            elif each["state"] == "done":
+        try:
+            self._take_up_files(desk, [each for each in there if each["state"] == "done"], now)
+        except OSError as error:
+            log.warning("the files of the exports are looked at again later: %s", self._unusable(error))
+            return False
+        return True
+
+    def _take_up_files(self, desk: Connection, done: list[Record], now: datetime) -> None:
+        """Raises: OSError."""
+        known: set[str] = set()
+        for each in done:
+            if self.path(each).is_file():
                 known.add(self.path(each).name)
+            else:
+                note_failed(desk, each["export_id"], "its file is gone; ask anew", now)
         if self.folder.is_dir():
             for path in self.folder.iterdir():
                 if FILE_NAME.fullmatch(path.name) and path.name not in known:
@@ -313,12 +330,13 @@ class Exporter:
         except (NoRoom, QueryError) as error:
             self._fail(export_id, str(error))
         except OSError as error:
-            self._fail(export_id, f"its file can't be written ({error.strerror})")
+            self._fail(export_id, self._unusable(error))
         except Exception:
             log.exception("export %s failed", export_id)
             self._fail(export_id, "something unexpected happened; the log of the API has the details")
         finally:
-            temporary.unlink(missing_ok=True)
+            with suppress(OSError):  # what stays is taken up with the next start
+                temporary.unlink(missing_ok=True)
             self._given_up.discard(export_id)
         return True
 
@@ -381,6 +399,12 @@ class Exporter:
             self.path(export).unlink(missing_ok=True)
         except OSError as error:
             log.warning("the file of export %s stays: %s", export["export_id"], error)
+
+    def _unusable(self, error: OSError) -> str:
+        return (
+            f"the folder {self.folder} of the exports can't be used; check [api] exports_folder of the site "
+            f"file, its rights, and whether its disk is mounted read-only or full ({error.strerror})"
+        )
 
     def _ways_up(self) -> Iterator[Path]:
         yield self.folder

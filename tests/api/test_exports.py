@@ -26,7 +26,7 @@ from api.stores import Stores
 from collector.errors import StoreError
 from collector.model import FaultRaised
 from collector.store import streams
-from collector.store.exports import find_export
+from collector.store.exports import ask_export, find_export
 from collector.store.tables import export as export_table
 from tests.api import exported
 from tests.api.asking import asking, bearer, make_token
@@ -565,6 +565,51 @@ async def test_a_store_that_is_away_for_a_moment_costs_no_export(
     asked = await client.post("/v1/exports", json=CYCLES)
     export = await is_over(client, asked.headers["location"])
     assert (export["state"], export["says"]) == ("failed", "the database is locked")
+
+
+async def test_a_folder_that_can_not_be_written_costs_no_later_export(
+    app: FastAPI, client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """What is asked for meanwhile fails with what, where and what to do."""
+    exporter = app.state.exporter
+    assert plant.address.folder is not None
+    good, exporter.folder = exporter.folder, plant.address.folder / "book.sqlite" / "exports"
+    asked = await client.post("/v1/exports", json=CYCLES)
+    export = await is_over(client, asked.headers["location"])
+    assert export["state"] == "failed"
+    assert f"the folder {exporter.folder} of the exports can't be used; check" in export["says"]
+    exporter.folder = good
+    assert len(items(await made(client))) > 100
+
+
+async def test_a_folder_that_can_not_be_looked_at_costs_no_later_export(
+    app: FastAPI, plant: Plant, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Nothing is asked for meanwhile (507), what waits fails, and both say why; what is done is kept, and the
+    folder looked at again later."""
+    exporter = app.state.exporter
+    async with asking(app):
+        exported.with_exports(app)
+    good, exporter.folder = exporter.folder, exporter.folder / ("x" * 300)  # longer than a name may be
+    strange = good / "dddddddddddd.csv"
+    strange.write_text("half a file")
+    with app.state.stores.desk() as desk:
+        now = datetime.now(UTC)
+        waiting = ask_export(
+            desk, token_id=None, lines=None, what="gaps", format="csv", begins_at=now, ends_at=now,
+            filters={}, now=now,
+        )  # fmt: skip
+    says = f"the folder {exporter.folder} of the exports can't be used; check"
+    async with asking(app) as client:
+        export = await is_over(client, f"/v1/exports/{waiting}")
+        assert (export["state"], says in export["says"]) == ("failed", True)
+        answer = await client.post("/v1/exports", json=CYCLES)
+        assert (answer.status_code, says in answer.json()["detail"]) == (507, True)
+        assert "the files of the exports are looked at again later" in caplog.text
+        exporter.folder = good
+        assert len(items(await made(client))) > 100
+        assert (await client.get(f"/v1/exports/{exported.DONE}/file")).content == exported.CONTENT
+    assert not strange.exists()
 
 
 async def test_a_mistake_of_ours_fails_one_export_and_no_other(
