@@ -23,17 +23,18 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from sqlalchemy import Connection
+from starlette.concurrency import run_in_threadpool
 
 from api.access.sight import Sight
 from api.cautions import CAUTIONS
 from api.csv_export import Row, write_csv_to, write_ndjson_to
 from api.parquet_export import Column, write_parquet_to
-from api.push.office import end
 from api.push.threads import in_thread
 from api.resources import cycles, faults, gaps
 from api.stores import Stores
 from collector.config import Site
 from collector.errors import QueryError, StoreError, TookTooLong
+from collector.store.engine import interrupter
 from collector.store.exports import (
     begin_next,
     count_exports,
@@ -57,6 +58,10 @@ LOOK_EVERY_S = 60.0
 """For files that are too old."""
 ROWS_BETWEEN_LOOKS = 1000
 """At the disk, and at whether it is still wanted."""
+BYTES_BETWEEN_LOOKS = 1024**2
+"""At whether it is still wanted, while its digest is made."""
+INTERRUPT_EVERY_S = 0.1
+"""When the API ends: what begins just after one is ended by the next."""
 FILE_NAME = re.compile(r"[a-z2-9]{12}\.(csv|ndjson|parquet|part)")
 
 log = logging.getLogger(__name__)
@@ -173,6 +178,8 @@ class Exporter:
         self._is_found = False
         """Whether what is under way on the desk, and by nobody, was looked for."""
         self._rows = 0
+        self._interrupt: Callable[[], None] | None = None
+        """Ends what is read of the book; None: nothing is."""
 
     @asynccontextmanager
     async def open(self) -> AsyncIterator[None]:
@@ -185,7 +192,11 @@ class Exporter:
             yield
         finally:
             self._ending.set()
-            await end([task])
+            while not task.done():
+                task.cancel()
+                if (interrupt := self._interrupt) is not None:
+                    await run_in_threadpool(interrupt)
+                await asyncio.wait([task], timeout=INTERRUPT_EVERY_S)
             self._loop = None
 
     # ---- for the resources, from any thread ----------------------------------------------------------------
@@ -356,34 +367,49 @@ class Exporter:
         stores = Stores(self._stores().address, LONGEST_BUILD_S)
         try:
             with path.open("wb") as file, stores.book() as connection:
+                self._interrupt = interrupter(connection)
                 book = find_book(connection)
                 rows = self._watched(kind.rows(connection, asked), export, file, used)
                 _write(export, kind.columns, rows, file, book["instance"])
                 file.flush()
                 os.fsync(file.fileno())
+        except TookTooLong:
+            self._require_wanted(export)  # where it is not, it was interrupted
+            raise
         finally:
+            self._interrupt = None
             stores.close()
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return {
             "book": book["instance"],
             "commit_number": book["commit_number"],
             "rows": self._rows,
             "size": path.stat().st_size,
-            "sha256": sha256,
+            "sha256": self._sha256(export, path),
         }
 
     def _watched(self, rows: Iterator[Row], export: Record, file: BinaryIO, used: int) -> Iterator[Row]:
         for number, row in enumerate(rows):
             if number % ROWS_BETWEEN_LOOKS == 0:
                 self._rows = number
-                if self._ending.is_set():
-                    raise Stopped
-                if export["export_id"] in self._given_up:
-                    raise GivenUp
+                self._require_wanted(export)
                 self.require_room(used + file.tell())
             yield row
             self._rows = number + 1
+
+    def _sha256(self, export: Record, path: Path) -> str:
+        digest = hashlib.sha256()
+        with path.open("rb") as file:
+            while part := file.read(BYTES_BETWEEN_LOOKS):
+                self._require_wanted(export)
+                digest.update(part)
+        return digest.hexdigest()
+
+    def _require_wanted(self, export: Record) -> None:
+        """Raises: Stopped, GivenUp."""
+        if self._ending.is_set():
+            raise Stopped
+        if export["export_id"] in self._given_up:
+            raise GivenUp
 
     def _put_back(self, export_id: str, *, counts: bool) -> None:
         with self._stores().desk() as desk:

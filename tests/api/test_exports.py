@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import threading
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -15,6 +16,7 @@ import httpx
 import pyarrow.parquet as pq
 import pytest
 from fastapi import FastAPI
+from sqlalchemy import Connection, text
 
 import api.csv_export
 import api.exporting
@@ -35,6 +37,10 @@ from tests.processes import eventually
 
 ALL = {"from": "2026-03-01T00:00:00Z", "to": "2026-11-30T00:00:00Z"}
 CYCLES = {"what": "cycles", "format": "ndjson", **ALL}
+LONG = text(
+    "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 100000000) "
+    "SELECT count(*) FROM n"
+)
 
 
 def shown(answer: httpx.Response) -> dict[str, Any]:
@@ -509,6 +515,38 @@ async def test_what_is_under_way_when_the_api_stops_is_made_by_the_next(
     assert list(app.state.exporter.folder.iterdir()) == []
     async with asking(app) as client:
         assert (await is_over(client, asked.headers["location"]))["state"] == "done"
+
+
+@pytest.mark.parametrize("during", ["query", "digest"])
+async def test_the_stop_waits_neither_for_a_row_nor_for_the_digest(
+    app: FastAPI, plant: Plant, monkeypatch: pytest.MonkeyPatch, during: str
+) -> None:
+    """Within 5 s, and it counts as no attempt."""
+    reached = threading.Event()
+
+    def rows(connection: Connection, _asked: Any) -> Iterator[Any]:
+        """No row for half a minute; or the last one when the stop has begun."""
+        if during == "query":
+            reached.set()
+            connection.execute(LONG)
+        yield {}
+        if during == "digest":
+            reached.set()
+            assert app.state.exporter._ending.wait(30)
+
+    monkeypatch.setattr(
+        api.exporting, "EXPORTED", {**EXPORTED, "cycles": api.exporting.Exported([], frozenset(), rows)}
+    )
+    async with asking(app) as client:
+        asked = await client.post("/v1/exports", json=CYCLES)
+        assert await asyncio.to_thread(reached.wait, 30)
+        began = time.monotonic()
+    assert time.monotonic() - began < 5
+    with app.state.stores.desk() as desk:
+        row = find_export(desk, asked.headers["location"].split("/")[-1])
+    assert row is not None
+    assert (row["state"], row["attempts"]) == ("waiting", 0)
+    assert list(app.state.exporter.folder.iterdir()) == []
 
 
 async def test_what_a_dead_process_left_is_taken_up(app: FastAPI, plant: Plant) -> None:
