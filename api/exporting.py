@@ -15,6 +15,7 @@ import os
 import re
 import shutil
 import threading
+import time
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
@@ -388,10 +389,13 @@ class Exporter:
         }
 
     def _watched(self, rows: Iterator[Row], export: Record, file: BinaryIO, used: int) -> Iterator[Row]:
+        began_s = time.monotonic()
         for number, row in enumerate(rows):
             if number % ROWS_BETWEEN_LOOKS == 0:
                 self._rows = number
                 self._require_wanted(export)
+                if time.monotonic() - began_s > LONGEST_BUILD_S:  # on PostgreSQL only a statement is ended
+                    raise TookTooLong("making it took too long")
                 self.require_room(used + file.tell())
             yield row
             self._rows = number + 1

@@ -454,6 +454,19 @@ async def test_an_export_that_outgrows_its_room_fails_and_leaves_nothing(
     assert list(app.state.exporter.folder.iterdir()) == []
 
 
+async def test_an_export_that_takes_too_long_fails_however_many_statements_it_is(
+    app: FastAPI, client: httpx.AsyncClient, held: Held, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each of them quick, as with the time of PostgreSQL, which is that of a statement."""
+    asked = await client.post("/v1/exports", json=CYCLES)
+    await held.reached()
+    monkeypatch.setattr(api.exporting, "LONGEST_BUILD_S", 0.0)  # the database was told another time
+    held.go_on.set()
+    export = await is_over(client, asked.headers["location"])
+    assert (export["state"], export["says"]) == ("failed", "it took more than 0 minutes; ask for less")
+    assert list(app.state.exporter.folder.iterdir()) == []
+
+
 async def test_all_exports_together_have_a_size(app: FastAPI, client: httpx.AsyncClient) -> None:
     """That of the site file."""
     await made(client)
