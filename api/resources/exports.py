@@ -190,14 +190,17 @@ def fetch(request: Request, export_id: ExportId) -> Response:
     if export["state"] != "done":
         raise Problem("not-made-yet", f"export {export_id} is not made yet: it is {export['state']}")
     path = exporter.path(export)
-    if not path.is_file():
-        raise Problem("export-failed", f"the file of export {export_id} is gone; ask anew")
+    try:
+        stat = path.stat()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise Problem("export-failed", f"the file of export {export_id} is gone; ask anew") from error
     name = f"{export['what']}-{export_id}"
     headers = file_headers(export["format"], name, bytes.fromhex(export["sha256"]))
     if is_fresh(request, headers["etag"]):
         return unchanged(headers)
     _look_at_range(request, export["bytes"])
-    return FileResponse(path, media_type=MEDIA_TYPES[export["format"]], headers=headers)
+    media_type = MEDIA_TYPES[export["format"]]
+    return FileResponse(path, media_type=media_type, headers=headers, stat_result=stat)
 
 
 @router.delete("/{id}", status_code=204, response_class=Response)

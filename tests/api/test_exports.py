@@ -284,6 +284,28 @@ async def test_a_file_that_is_not_made_yet_is_waited_for(client: httpx.AsyncClie
     assert (await client.get(state["file"])).status_code == 200
 
 
+async def test_a_file_that_goes_away_is_told_or_shows_by_its_length(
+    app: FastAPI, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Gone before it is looked at, it is a problem; after that what comes is shorter than was said."""
+    exported.with_exports(app)
+    folder, address = app.state.exporter.folder, f"/v1/exports/{exported.DONE}/file"
+    real = api.resources.exports.file_headers
+
+    def gone_meanwhile(*given: Any) -> dict[str, str]:
+        (folder / f"{exported.DONE}.csv").unlink()
+        return real(*given)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(api.resources.exports, "file_headers", gone_meanwhile)
+        cut = await client.get(address)
+    assert (cut.status_code, cut.content) == (200, b"")
+    assert int(cut.headers["content-length"]) == len(exported.CONTENT)
+    answer = await client.get(address)
+    assert (answer.status_code, answer.json()["type"]) == (409, "/problems/export-failed")
+    assert "is gone; ask anew" in answer.json()["detail"]
+
+
 # ---- who ---------------------------------------------------------------------------------------------------
 
 
