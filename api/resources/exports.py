@@ -136,7 +136,7 @@ def ask(request: Request, body: NewExport) -> Response:
 def list_exports(request: Request) -> Response:
     """Those that the token has asked for; the admin sees all."""
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         found = find_exports(desk)
     seen = [each for each in found if _is_for(request, each)]
     return page(request, [_shown(request.app.state.exporter, each) for each in seen], None)
@@ -156,7 +156,7 @@ def list_exports(request: Request) -> Response:
 def show_export(request: Request, export_id: ExportId) -> Response:
     """How far it is; once it is done, 303 to its file."""
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         export = _find(request, desk, export_id)
     body = _shown(request.app.state.exporter, export)
     match export["state"]:
@@ -183,7 +183,7 @@ def fetch(request: Request, export_id: ExportId) -> Response:
     by itself waits for it."""
     exporter: Exporter = request.app.state.exporter
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         export = _find(request, desk, export_id)
     if export["state"] == "failed":
         raise Problem("export-failed", f"export {export_id} failed: {export['says']}")

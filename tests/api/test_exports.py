@@ -306,6 +306,17 @@ async def test_a_file_that_goes_away_is_told_or_shows_by_its_length(
     assert "is gone; ask anew" in answer.json()["detail"]
 
 
+async def test_whoever_looks_waits_for_nobody_who_records(app: FastAPI, client: httpx.AsyncClient) -> None:
+    """List, state and file are answered while somebody else has the desk's turn to write."""
+    exported.with_exports(app)
+    address = f"/v1/exports/{exported.DONE}"
+    with app.state.stores.desk():
+        statuses = [
+            (await client.get(each)).status_code for each in ("/v1/exports", address, f"{address}/file")
+        ]
+    assert statuses == [200, 303, 200]
+
+
 # ---- who ---------------------------------------------------------------------------------------------------
 
 
