@@ -392,7 +392,6 @@ class Exporter:
         began_s = time.monotonic()
         for number, row in enumerate(rows):
             if number % ROWS_BETWEEN_LOOKS == 0:
-                self._rows = number
                 self._require_wanted(export)
                 if time.monotonic() - began_s > LONGEST_BUILD_S:  # on PostgreSQL only a statement is ended
                     raise TookTooLong("making it took too long")

@@ -1,6 +1,5 @@
 """Exports: asked for now, made soon, fetched later; what is too long for one answer."""
 
-import base64
 import re
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -16,7 +15,7 @@ from api.access.rights import RIGHTS
 from api.access.sight import sight_of
 from api.answers import LOCATION, SECONDS, UNCHANGED, answer, is_fresh, text_of
 from api.cautions import CAUTIONS
-from api.csv_export import FILES, MEDIA_TYPES, file_headers, unchanged
+from api.csv_export import FILES, MEDIA_TYPES, file_headers, repr_digest, unchanged
 from api.exporting import EXPORTED, Exporter, NoRoom
 from api.paging import page
 from api.parameters import Instant, Text
@@ -312,7 +311,7 @@ def _shown(exporter: Exporter, export: Record) -> dict[str, Any]:
         "kept_until": exporter.kept_until(export),
         "commit": text_of(export["commit_number"]),
         "rows": export["rows"] if export["rows"] is not None else exporter.rows_so_far(export),
-        "repr_digest": sha256 and f"sha-256=:{base64.b64encode(bytes.fromhex(sha256)).decode('ascii')}:",
+        "repr_digest": sha256 and repr_digest(bytes.fromhex(sha256)),
         "file": _file(export),
         "cautions": CAUTIONS,
     }
