@@ -154,8 +154,13 @@ def file_headers(format: str, name: str, sha256: bytes) -> dict[str, str]:
         "etag": f'"{format}-{sha256.hex()[:32]}"',
         "cache-control": "private, no-cache",
         "content-disposition": f'attachment; filename="{plain}.{format}"',
-        "repr-digest": f"sha-256=:{base64.b64encode(sha256).decode('ascii')}:",
+        "repr-digest": repr_digest(sha256),
     }
+
+
+def repr_digest(sha256: bytes) -> str:
+    """The header of RFC 9530."""
+    return f"sha-256=:{base64.b64encode(sha256).decode('ascii')}:"
 
 
 def unchanged(headers: Mapping[str, str]) -> Response:

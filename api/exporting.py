@@ -15,6 +15,7 @@ import os
 import re
 import shutil
 import threading
+import time
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
@@ -23,17 +24,18 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from sqlalchemy import Connection
+from starlette.concurrency import run_in_threadpool
 
 from api.access.sight import Sight
 from api.cautions import CAUTIONS
 from api.csv_export import Row, write_csv_to, write_ndjson_to
 from api.parquet_export import Column, write_parquet_to
-from api.push.office import end
 from api.push.threads import in_thread
 from api.resources import cycles, faults, gaps
 from api.stores import Stores
 from collector.config import Site
 from collector.errors import QueryError, StoreError, TookTooLong
+from collector.store.engine import interrupter
 from collector.store.exports import (
     begin_next,
     count_exports,
@@ -57,6 +59,10 @@ LOOK_EVERY_S = 60.0
 """For files that are too old."""
 ROWS_BETWEEN_LOOKS = 1000
 """At the disk, and at whether it is still wanted."""
+BYTES_BETWEEN_LOOKS = 1024**2
+"""At whether it is still wanted, while its digest is made."""
+INTERRUPT_EVERY_S = 0.1
+"""When the API ends: what begins just after one is ended by the next."""
 FILE_NAME = re.compile(r"[a-z2-9]{12}\.(csv|ndjson|parquet|part)")
 
 log = logging.getLogger(__name__)
@@ -173,6 +179,8 @@ class Exporter:
         self._is_found = False
         """Whether what is under way on the desk, and by nobody, was looked for."""
         self._rows = 0
+        self._interrupt: Callable[[], None] | None = None
+        """Ends what is read of the book; None: nothing is."""
 
     @asynccontextmanager
     async def open(self) -> AsyncIterator[None]:
@@ -185,7 +193,11 @@ class Exporter:
             yield
         finally:
             self._ending.set()
-            await end([task])
+            while not task.done():
+                task.cancel()
+                if (interrupt := self._interrupt) is not None:
+                    await run_in_threadpool(interrupt)
+                await asyncio.wait([task], timeout=INTERRUPT_EVERY_S)
             self._loop = None
 
     # ---- for the resources, from any thread ----------------------------------------------------------------
@@ -216,7 +228,10 @@ class Exporter:
                 f"the exports together have {used / GIGABYTE:.1f} GB, and may have "
                 f"{most / GIGABYTE:g} GB ([api] exports_most_gb of the site file)"
             )
-        free = shutil.disk_usage(next(each for each in self._ways_up() if each.exists())).free
+        try:
+            free = shutil.disk_usage(next(each for each in self._ways_up() if each.exists())).free
+        except OSError as error:
+            raise NoRoom(self._unusable(error)) from error
         if free < LEAVE_FREE_BYTES:
             least = LEAVE_FREE_BYTES / GIGABYTE
             raise NoRoom(f"less than {least:.1f} GB are free on the disk, which are left to the collector")
@@ -251,33 +266,47 @@ class Exporter:
     def _next(self) -> Record | None:
         """Raises: StoreError."""
         now = datetime.now(UTC)
+        is_found = self._is_found
         with self._stores().desk() as desk:
-            if not self._is_found:
-                self._take_up(desk, now)
+            if not is_found:
+                is_found = self._take_up(desk, now)
             over = find_over(desk, now - timedelta(days=self._site.api.exports_keep_days))
             for each in over:
                 drop_export(desk, each["export_id"])
             begun = begin_next(desk)
-        self._is_found = True
+        self._is_found = is_found
         for each in over:
             self._unlink(each)
         self._rows = 0
         return begun
 
-    def _take_up(self, desk: Connection, now: datetime) -> None:
-        """What an earlier process left, or a desk that was away: exports under way, files nobody knows."""
-        known: set[str] = set()
-        for each in find_exports(desk):
+    def _take_up(self, desk: Connection, now: datetime) -> bool:
+        """What an earlier process left, or a desk that was away: exports under way, files nobody knows.
+
+        False: not all files could be looked at."""
+        there = find_exports(desk)
+        for each in there:
             export_id = each["export_id"]
             if each["state"] == "building" and each["attempts"] >= ATTEMPTS:
                 says = f"the API has ended {ATTEMPTS} times while it was made; ask for less"
                 note_failed(desk, export_id, says, now)
             elif each["state"] == "building":
                 put_back(desk, export_id, counts=True)
-            elif each["state"] == "done" and not self.path(each).is_file():
-                note_failed(desk, export_id, "its file is gone; ask anew", now)
-            elif each["state"] == "done":
+        try:
+            self._take_up_files(desk, [each for each in there if each["state"] == "done"], now)
+        except OSError as error:
+            log.warning("the files of the exports are looked at again later: %s", self._unusable(error))
+            return False
+        return True
+
+    def _take_up_files(self, desk: Connection, done: list[Record], now: datetime) -> None:
+        """Raises: OSError."""
+        known: set[str] = set()
+        for each in done:
+            if self.path(each).is_file():
                 known.add(self.path(each).name)
+            else:
+                note_failed(desk, each["export_id"], "its file is gone; ask anew", now)
         if self.folder.is_dir():
             for path in self.folder.iterdir():
                 if FILE_NAME.fullmatch(path.name) and path.name not in known:
@@ -313,12 +342,13 @@ class Exporter:
         except (NoRoom, QueryError) as error:
             self._fail(export_id, str(error))
         except OSError as error:
-            self._fail(export_id, f"its file can't be written ({error.strerror})")
+            self._fail(export_id, self._unusable(error))
         except Exception:
             log.exception("export %s failed", export_id)
             self._fail(export_id, "something unexpected happened; the log of the API has the details")
         finally:
-            temporary.unlink(missing_ok=True)
+            with suppress(OSError):  # what stays is taken up with the next start
+                temporary.unlink(missing_ok=True)
             self._given_up.discard(export_id)
         return True
 
@@ -338,34 +368,51 @@ class Exporter:
         stores = Stores(self._stores().address, LONGEST_BUILD_S)
         try:
             with path.open("wb") as file, stores.book() as connection:
+                self._interrupt = interrupter(connection)
                 book = find_book(connection)
                 rows = self._watched(kind.rows(connection, asked), export, file, used)
                 _write(export, kind.columns, rows, file, book["instance"])
                 file.flush()
                 os.fsync(file.fileno())
+        except TookTooLong:
+            self._require_wanted(export)  # where it is not, it was interrupted
+            raise
         finally:
+            self._interrupt = None
             stores.close()
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return {
             "book": book["instance"],
             "commit_number": book["commit_number"],
             "rows": self._rows,
             "size": path.stat().st_size,
-            "sha256": sha256,
+            "sha256": self._sha256(export, path),
         }
 
     def _watched(self, rows: Iterator[Row], export: Record, file: BinaryIO, used: int) -> Iterator[Row]:
+        began_s = time.monotonic()
         for number, row in enumerate(rows):
             if number % ROWS_BETWEEN_LOOKS == 0:
-                self._rows = number
-                if self._ending.is_set():
-                    raise Stopped
-                if export["export_id"] in self._given_up:
-                    raise GivenUp
+                self._require_wanted(export)
+                if time.monotonic() - began_s > LONGEST_BUILD_S:  # on PostgreSQL only a statement is ended
+                    raise TookTooLong("making it took too long")
                 self.require_room(used + file.tell())
             yield row
             self._rows = number + 1
+
+    def _sha256(self, export: Record, path: Path) -> str:
+        digest = hashlib.sha256()
+        with path.open("rb") as file:
+            while part := file.read(BYTES_BETWEEN_LOOKS):
+                self._require_wanted(export)
+                digest.update(part)
+        return digest.hexdigest()
+
+    def _require_wanted(self, export: Record) -> None:
+        """Raises: Stopped, GivenUp."""
+        if self._ending.is_set():
+            raise Stopped
+        if export["export_id"] in self._given_up:
+            raise GivenUp
 
     def _put_back(self, export_id: str, *, counts: bool) -> None:
         with self._stores().desk() as desk:
@@ -381,6 +428,12 @@ class Exporter:
             self.path(export).unlink(missing_ok=True)
         except OSError as error:
             log.warning("the file of export %s stays: %s", export["export_id"], error)
+
+    def _unusable(self, error: OSError) -> str:
+        return (
+            f"the folder {self.folder} of the exports can't be used; check [api] exports_folder of the site "
+            f"file, its rights, and whether its disk is mounted read-only or full ({error.strerror})"
+        )
 
     def _ways_up(self) -> Iterator[Path]:
         yield self.folder

@@ -45,6 +45,7 @@ from collector.store.queries import (
     find_tool,
     find_tool_names,
 )
+from collector.store.streams import cycle_key
 
 router = APIRouter(prefix="/v1", tags=["cycles"])
 
@@ -132,7 +133,7 @@ def list_cycles(
             completion=completion,
             controller=controller,
         )
-    rows, following = cut(rows, size, instance, "cycles", _key)
+    rows, following = cut(rows, size, instance, "cycles", cycle_key)
     if wanted.is_file:
         flat = flattened(rows, {tool["tool_id"]: tool})
         return wanted.file(
@@ -176,7 +177,7 @@ def list_all_cycles(
             controller=controller,
             among=sight.controllers,
         )
-    rows, following = cut(rows, size, instance, "all-cycles", _key)
+    rows, following = cut(rows, size, instance, "all-cycles", cycle_key)
     items = (listed(row) | {"tool": tools[row["tool_id"]]} for row in rows)
     if wanted.is_file:
         flat = flattened(rows, tools)
@@ -212,10 +213,6 @@ def flattened(rows: Iterable[Row], tools: Mapping[int, Row]) -> Iterator[Row]:
         extra = None if row["extra"] is None else orjson.dumps(row["extra"]).decode()
         names = {"maker": tool["maker"], "model": tool["model"], "tool": tool["serial"]}
         yield row | names | {"extra": extra}
-
-
-def _key(row: Row) -> CycleKey:
-    return CycleKey(row["ended_at"], row["controller_id"], row["epoch"], row["sequence"])
 
 
 def listed(row: Row) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """Exports: asked for now, made soon, fetched later; what is too long for one answer."""
 
-import base64
 import re
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -16,7 +15,7 @@ from api.access.rights import RIGHTS
 from api.access.sight import sight_of
 from api.answers import LOCATION, SECONDS, UNCHANGED, answer, is_fresh, text_of
 from api.cautions import CAUTIONS
-from api.csv_export import FILES, MEDIA_TYPES, file_headers, unchanged
+from api.csv_export import FILES, MEDIA_TYPES, file_headers, repr_digest, unchanged
 from api.exporting import EXPORTED, Exporter, NoRoom
 from api.paging import page
 from api.parameters import Instant, Text
@@ -136,7 +135,7 @@ def ask(request: Request, body: NewExport) -> Response:
 def list_exports(request: Request) -> Response:
     """Those that the token has asked for; the admin sees all."""
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         found = find_exports(desk)
     seen = [each for each in found if _is_for(request, each)]
     return page(request, [_shown(request.app.state.exporter, each) for each in seen], None)
@@ -156,7 +155,7 @@ def list_exports(request: Request) -> Response:
 def show_export(request: Request, export_id: ExportId) -> Response:
     """How far it is; once it is done, 303 to its file."""
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         export = _find(request, desk, export_id)
     body = _shown(request.app.state.exporter, export)
     match export["state"]:
@@ -183,21 +182,24 @@ def fetch(request: Request, export_id: ExportId) -> Response:
     by itself waits for it."""
     exporter: Exporter = request.app.state.exporter
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         export = _find(request, desk, export_id)
     if export["state"] == "failed":
         raise Problem("export-failed", f"export {export_id} failed: {export['says']}")
     if export["state"] != "done":
         raise Problem("not-made-yet", f"export {export_id} is not made yet: it is {export['state']}")
     path = exporter.path(export)
-    if not path.is_file():
-        raise Problem("export-failed", f"the file of export {export_id} is gone; ask anew")
+    try:
+        stat = path.stat()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise Problem("export-failed", f"the file of export {export_id} is gone; ask anew") from error
     name = f"{export['what']}-{export_id}"
     headers = file_headers(export["format"], name, bytes.fromhex(export["sha256"]))
     if is_fresh(request, headers["etag"]):
         return unchanged(headers)
     _look_at_range(request, export["bytes"])
-    return FileResponse(path, media_type=MEDIA_TYPES[export["format"]], headers=headers)
+    media_type = MEDIA_TYPES[export["format"]]
+    return FileResponse(path, media_type=media_type, headers=headers, stat_result=stat)
 
 
 @router.delete("/{id}", status_code=204, response_class=Response)
@@ -309,7 +311,7 @@ def _shown(exporter: Exporter, export: Record) -> dict[str, Any]:
         "kept_until": exporter.kept_until(export),
         "commit": text_of(export["commit_number"]),
         "rows": export["rows"] if export["rows"] is not None else exporter.rows_so_far(export),
-        "repr_digest": sha256 and f"sha-256=:{base64.b64encode(bytes.fromhex(sha256)).decode('ascii')}:",
+        "repr_digest": sha256 and repr_digest(bytes.fromhex(sha256)),
         "file": _file(export),
         "cautions": CAUTIONS,
     }

@@ -14,10 +14,11 @@ import importlib
 import logging
 import sqlite3
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import IO, Any
@@ -53,6 +54,7 @@ BUSY_TIMEOUT_S = 5.0
 LOG_SIZE_LIMIT_BYTES = 64 * 1024 * 1024
 """How much of the write-ahead log is left on disk after a checkpoint."""
 CONNECT_TIMEOUT_S = 5
+CANCEL_TIMEOUT_S = 1
 CONNECTIONS_KEPT = 5
 CONNECTIONS_MOST = 45
 """Connections of one engine: the API answers from a pool of 40 threads."""
@@ -216,6 +218,22 @@ def _end_after(connection: Any, seconds: float) -> None:
     """Interrupt whatever this connection reads after that time; the next transaction sets it anew."""
     over_at = time.monotonic() + seconds
     connection.set_progress_handler(lambda: time.monotonic() > over_at, STEPS_BETWEEN_LOOKS)
+
+
+def interrupter(connection: Connection) -> Callable[[], None]:
+    """What ends, from any thread, whatever is being read on this connection: that raises TookTooLong there,
+    within `store_errors`. What begins later is not ended by it, nor anything while the server can't be
+    reached."""
+    driver: Any = connection.connection.driver_connection
+    is_sqlite = connection.dialect.name == "sqlite"
+    end = driver.interrupt if is_sqlite else partial(driver.cancel_safe, timeout=CANCEL_TIMEOUT_S)
+    errors = connection.dialect.loaded_dbapi.Error
+
+    def interrupt() -> None:
+        with suppress(errors):
+            end()
+
+    return interrupt
 
 
 def _connect_sqlite(path: Path, access: Access) -> Any:

@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import threading
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -15,6 +16,7 @@ import httpx
 import pyarrow.parquet as pq
 import pytest
 from fastapi import FastAPI
+from sqlalchemy import Connection, text
 
 import api.csv_export
 import api.exporting
@@ -26,7 +28,7 @@ from api.stores import Stores
 from collector.errors import StoreError
 from collector.model import FaultRaised
 from collector.store import streams
-from collector.store.exports import find_export
+from collector.store.exports import ask_export, find_export
 from collector.store.tables import export as export_table
 from tests.api import exported
 from tests.api.asking import asking, bearer, make_token
@@ -35,6 +37,10 @@ from tests.processes import eventually
 
 ALL = {"from": "2026-03-01T00:00:00Z", "to": "2026-11-30T00:00:00Z"}
 CYCLES = {"what": "cycles", "format": "ndjson", **ALL}
+LONG = text(
+    "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 100000000) "
+    "SELECT count(*) FROM n"
+)
 
 
 def shown(answer: httpx.Response) -> dict[str, Any]:
@@ -278,6 +284,39 @@ async def test_a_file_that_is_not_made_yet_is_waited_for(client: httpx.AsyncClie
     assert (await client.get(state["file"])).status_code == 200
 
 
+async def test_a_file_that_goes_away_is_told_or_shows_by_its_length(
+    app: FastAPI, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Gone before it is looked at, it is a problem; after that what comes is shorter than was said."""
+    exported.with_exports(app)
+    folder, address = app.state.exporter.folder, f"/v1/exports/{exported.DONE}/file"
+    real = api.resources.exports.file_headers
+
+    def gone_meanwhile(*given: Any) -> dict[str, str]:
+        (folder / f"{exported.DONE}.csv").unlink()
+        return real(*given)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(api.resources.exports, "file_headers", gone_meanwhile)
+        cut = await client.get(address)
+    assert (cut.status_code, cut.content) == (200, b"")
+    assert int(cut.headers["content-length"]) == len(exported.CONTENT)
+    answer = await client.get(address)
+    assert (answer.status_code, answer.json()["type"]) == (409, "/problems/export-failed")
+    assert "is gone; ask anew" in answer.json()["detail"]
+
+
+async def test_whoever_looks_waits_for_nobody_who_records(app: FastAPI, client: httpx.AsyncClient) -> None:
+    """List, state and file are answered while somebody else has the desk's turn to write."""
+    exported.with_exports(app)
+    address = f"/v1/exports/{exported.DONE}"
+    with app.state.stores.desk():
+        statuses = [
+            (await client.get(each)).status_code for each in ("/v1/exports", address, f"{address}/file")
+        ]
+    assert statuses == [200, 303, 200]
+
+
 # ---- who ---------------------------------------------------------------------------------------------------
 
 
@@ -448,6 +487,19 @@ async def test_an_export_that_outgrows_its_room_fails_and_leaves_nothing(
     assert list(app.state.exporter.folder.iterdir()) == []
 
 
+async def test_an_export_that_takes_too_long_fails_however_many_statements_it_is(
+    app: FastAPI, client: httpx.AsyncClient, held: Held, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each of them quick, as with the time of PostgreSQL, which is that of a statement."""
+    asked = await client.post("/v1/exports", json=CYCLES)
+    await held.reached()
+    monkeypatch.setattr(api.exporting, "LONGEST_BUILD_S", 0.0)  # the database was told another time
+    held.go_on.set()
+    export = await is_over(client, asked.headers["location"])
+    assert (export["state"], export["says"]) == ("failed", "it took more than 0 minutes; ask for less")
+    assert list(app.state.exporter.folder.iterdir()) == []
+
+
 async def test_all_exports_together_have_a_size(app: FastAPI, client: httpx.AsyncClient) -> None:
     """That of the site file."""
     await made(client)
@@ -511,6 +563,38 @@ async def test_what_is_under_way_when_the_api_stops_is_made_by_the_next(
         assert (await is_over(client, asked.headers["location"]))["state"] == "done"
 
 
+@pytest.mark.parametrize("during", ["query", "digest"])
+async def test_the_stop_waits_neither_for_a_row_nor_for_the_digest(
+    app: FastAPI, plant: Plant, monkeypatch: pytest.MonkeyPatch, during: str
+) -> None:
+    """Within 5 s, and it counts as no attempt."""
+    reached = threading.Event()
+
+    def rows(connection: Connection, _asked: Any) -> Iterator[Any]:
+        """No row for half a minute; or the last one when the stop has begun."""
+        if during == "query":
+            reached.set()
+            connection.execute(LONG)
+        yield {}
+        if during == "digest":
+            reached.set()
+            assert app.state.exporter._ending.wait(30)
+
+    monkeypatch.setattr(
+        api.exporting, "EXPORTED", {**EXPORTED, "cycles": api.exporting.Exported([], frozenset(), rows)}
+    )
+    async with asking(app) as client:
+        asked = await client.post("/v1/exports", json=CYCLES)
+        assert await asyncio.to_thread(reached.wait, 30)
+        began = time.monotonic()
+    assert time.monotonic() - began < 5
+    with app.state.stores.desk() as desk:
+        row = find_export(desk, asked.headers["location"].split("/")[-1])
+    assert row is not None
+    assert (row["state"], row["attempts"]) == ("waiting", 0)
+    assert list(app.state.exporter.folder.iterdir()) == []
+
+
 async def test_what_a_dead_process_left_is_taken_up(app: FastAPI, plant: Plant) -> None:
     """Begun again, but not for ever; a file that is gone, or that nobody knows, is noticed."""
     async with asking(app) as client:
@@ -565,6 +649,51 @@ async def test_a_store_that_is_away_for_a_moment_costs_no_export(
     asked = await client.post("/v1/exports", json=CYCLES)
     export = await is_over(client, asked.headers["location"])
     assert (export["state"], export["says"]) == ("failed", "the database is locked")
+
+
+async def test_a_folder_that_can_not_be_written_costs_no_later_export(
+    app: FastAPI, client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """What is asked for meanwhile fails with what, where and what to do."""
+    exporter = app.state.exporter
+    assert plant.address.folder is not None
+    good, exporter.folder = exporter.folder, plant.address.folder / "book.sqlite" / "exports"
+    asked = await client.post("/v1/exports", json=CYCLES)
+    export = await is_over(client, asked.headers["location"])
+    assert export["state"] == "failed"
+    assert f"the folder {exporter.folder} of the exports can't be used; check" in export["says"]
+    exporter.folder = good
+    assert len(items(await made(client))) > 100
+
+
+async def test_a_folder_that_can_not_be_looked_at_costs_no_later_export(
+    app: FastAPI, plant: Plant, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Nothing is asked for meanwhile (507), what waits fails, and both say why; what is done is kept, and the
+    folder looked at again later."""
+    exporter = app.state.exporter
+    async with asking(app):
+        exported.with_exports(app)
+    good, exporter.folder = exporter.folder, exporter.folder / ("x" * 300)  # longer than a name may be
+    strange = good / "dddddddddddd.csv"
+    strange.write_text("half a file")
+    with app.state.stores.desk() as desk:
+        now = datetime.now(UTC)
+        waiting = ask_export(
+            desk, token_id=None, lines=None, what="gaps", format="csv", begins_at=now, ends_at=now,
+            filters={}, now=now,
+        )  # fmt: skip
+    says = f"the folder {exporter.folder} of the exports can't be used; check"
+    async with asking(app) as client:
+        export = await is_over(client, f"/v1/exports/{waiting}")
+        assert (export["state"], says in export["says"]) == ("failed", True)
+        answer = await client.post("/v1/exports", json=CYCLES)
+        assert (answer.status_code, says in answer.json()["detail"]) == (507, True)
+        assert "the files of the exports are looked at again later" in caplog.text
+        exporter.folder = good
+        assert len(items(await made(client))) > 100
+        assert (await client.get(f"/v1/exports/{exported.DONE}/file")).content == exported.CONTENT
+    assert not strange.exists()
 
 
 async def test_a_mistake_of_ours_fails_one_export_and_no_other(
