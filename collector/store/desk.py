@@ -88,7 +88,7 @@ def record_service(
     answer was lost can be sent again. Raises: NotCorrectable.
     """
     said = {"done_at": done_at, "done_by": done_by, "remark": remark, "withdrawn": False}
-    last_number = _take_turn(connection)
+    last_number = take_turn(connection)
     found = find_service_records(connection, tool)
     same = [each for each in found if _is_service(each, done_at, done_by)]
     if corrects is None:
@@ -113,7 +113,7 @@ def withdraw_service(
 
     Returns, raises: as `record_service`.
     """
-    last_number = _take_turn(connection)
+    last_number = take_turn(connection)
     found = find_service_records(connection, tool)
     corrected = _numbered(found, tool, corrects)
     said = {"done_at": corrected["done_at"], "done_by": corrected["done_by"]}
@@ -184,7 +184,7 @@ def _of(tool: ToolName) -> list[Any]:
 # ---- commit numbers ----------------------------------------------------------------------------------------
 
 
-def _take_turn(connection: Connection) -> int:
+def take_turn(connection: Connection) -> int:
     """Nobody else records until this transaction is over, and what it looks up now is all there is.
 
     Returns: the last number that was given out.
@@ -243,7 +243,7 @@ def record_acknowledgement(
     already, and stays as it is; so a request whose answer was lost can be sent again."""
     said = {"finding": finding, "acknowledged_by": acknowledged_by, "remark": remark}
     same = [_in_book(lineage), *(acknowledgement.c[name] == value for name, value in said.items())]
-    last_number = _take_turn(connection)
+    last_number = take_turn(connection)
     if connection.execute(select(acknowledgement.c.commit_number).where(*same)).first() is not None:
         return False
     values = {"book": lineage.instance, "acknowledged_at": acknowledged_at, **said}

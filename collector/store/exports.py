@@ -8,15 +8,15 @@ import json
 import secrets
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any
 
 from sqlalchemy import Connection, func, select
 
+from collector.store.desk import take_turn
 from collector.store.queries import Record, records
 from collector.store.tables import export, token
 from collector.store.tokens import ID_LETTERS
 
-ExportState = Literal["waiting", "building", "done", "failed"]
 ID_LENGTH = 12
 
 
@@ -34,6 +34,7 @@ def ask_export(
 ) -> str:
     """Its id. The same that the same token asks for, and that is not over yet, is asked for once only: so a
     request whose answer was lost can be sent again."""
+    take_turn(desk)
     asked = {
         "token_id": token_id,
         "lines": None if lines is None else json.dumps(list(lines)),
@@ -104,7 +105,7 @@ def note_done(
     sha256: str,
     now: datetime,
 ) -> bool:
-    """False: it was given up meanwhile."""
+    """False: it is not there any more."""
     return _set(
         desk,
         export_id,

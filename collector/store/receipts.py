@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection, func, select
 
+from collector.store.desk import take_turn
 from collector.store.queries import Record, records
 from collector.store.tables import receipt, statement, token
 
@@ -37,6 +38,7 @@ def keep_receipt(
     now: datetime,
 ) -> None:
     """In place of what it told before. Args: lines: of the token; line: only of that, None: of all."""
+    take_turn(desk)
     this = receipt.c.consumer == consumer
     is_all = receipt.c.line == ALL_LINES
     replaced = this if line is None else this & (is_all | (receipt.c.line == line))

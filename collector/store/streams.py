@@ -1,5 +1,5 @@
-"""Lists of any length, row by row: pages by key, so that no more than a page is in memory. Newest first, as
-the lists of `queries.py`; within one transaction all is of the same instant.
+"""Lists of any length, row by row: pages by key, so that no more than about a page is in memory. Newest
+first, as the lists of `queries.py`; within one transaction all is of the same instant.
 """
 
 from collections.abc import Callable, Collection, Iterator
@@ -22,7 +22,7 @@ from collector.store.queries import (
 )
 
 PAGE = 5000
-"""Rows in memory."""
+"""Rows in memory, where there are not so many controllers that each has its smallest page."""
 SMALLEST_PAGE = 100
 MICROSECOND = timedelta(microseconds=1)
 

@@ -1,6 +1,9 @@
 """Exports on the desk: asked for once, begun in order, put back or over; the same on both databases."""
 
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -44,6 +47,25 @@ def ask(desk: Connection, number: int = 0, **more: Any) -> str:
         "ends_at": NOW + MINUTE, "filters": {"result": "nok"}, "now": NOW + number * MINUTE,
     }  # fmt: skip
     return ask_export(desk, **asked | more)
+
+
+def test_the_same_is_asked_for_once_by_two_at_once_too(desk: Engine) -> None:
+    """The request that is sent again comes while the first is not committed yet."""
+    is_asking = threading.Event()
+
+    def ask_again() -> str:
+        is_asking.set()
+        with desk.begin() as connection:
+            return ask(connection)
+
+    with ThreadPoolExecutor(1) as threads:
+        with desk.begin() as connection:
+            first = ask(connection)
+            second = threads.submit(ask_again)
+            assert is_asking.wait(10)
+            with suppress(TimeoutError):  # it would be there at once, did it not wait for us
+                second.result(0.3)
+        assert second.result(10) == first
 
 
 def done(desk: Connection, export_id: str, size: int = 5) -> bool:
