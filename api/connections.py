@@ -54,7 +54,7 @@ class PatientConnection(H11Protocol):
 
     def pause_writing(self) -> None:
         super().pause_writing()
-        self._giving_up = self.loop.call_later(TAKE_WITHIN_S, self.transport.abort)
+        self._wait_for_taking()
 
     def resume_writing(self) -> None:
         super().resume_writing()
@@ -98,6 +98,17 @@ class PatientConnection(H11Protocol):
         if self._giving_up is not None:
             self._giving_up.cancel()
             self._giving_up = None
+
+    def _wait_for_taking(self) -> None:
+        waits = self.transport.get_write_buffer_size()
+        self._giving_up = self.loop.call_later(TAKE_WITHIN_S, self._give_up, waits)
+
+    def _give_up(self, waited: int) -> None:
+        """Unless the other end has taken some since so many bytes waited."""
+        if self.transport.get_write_buffer_size() < waited:
+            self._wait_for_taking()
+        else:
+            self.transport.abort()
 
     def _hang_up(self) -> None:
         self._hanging_up = None

@@ -28,6 +28,8 @@ from tests.api.asking import asking, bearer, make_token
 from tests.api.plant import SITE, Plant
 
 FILE = "/v1/gaps?format=csv"
+MUCH = 50_000_000
+"""Bytes."""
 
 
 def kind_of(answer: httpx.Response) -> str:
@@ -165,10 +167,11 @@ async def test_one_request_too_many_is_refused_and_health_is_told(
 
 
 async def hello(scope: Scope, receive: Receive, send: Send) -> None:
-    size = 50_000_000 if scope["path"] == "/much" else 2
+    size = 2 if scope["path"] == "/" else MUCH
     await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"%d" % size)]})
-    for at in range(0, size, 1_000_000):
-        part = b"ok" * (min(size - at, 1_000_000) // 2)
+    most = MUCH if scope["path"] == "/whole" else 1_000_000
+    for at in range(0, size, most):
+        part = b"ok" * (min(size - at, most) // 2)
         await send({"type": "http.response.body", "body": part, "more_body": at + len(part) < size})
 
 
@@ -242,13 +245,28 @@ async def test_an_answer_that_is_not_taken_ends_the_connection(monkeypatch: pyte
     monkeypatch.setattr(api.connections, "TAKE_WITHIN_S", 0.5)
     async with serving(9) as (where, server), asyncio.timeout(30):
         with await connect(where, "/much") as taking:
-            assert len(await taken(taking, 50_000_000)) >= 50_000_000
+            assert len(await taken(taking, MUCH)) >= MUCH
         with await connect(where, "/much") as stalled:
             while not server.server_state.connections:  # noqa: ASYNC110  (it has no event)
                 await asyncio.sleep(0.01)
             while server.server_state.connections:  # noqa: ASYNC110
                 await asyncio.sleep(0.01)
-            assert 0 < len(await taken(stalled, 50_000_000)) < 50_000_000
+            assert 0 < len(await taken(stalled, MUCH)) < MUCH
+
+
+async def test_an_answer_that_is_taken_slowly_is_taken_to_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For several times as long as the other end may take nothing: a file over a slow line."""
+    monkeypatch.setattr(api.connections, "TAKE_WITHIN_S", 0.5)
+    loop = asyncio.get_running_loop()
+    async with serving(9) as (where, _), asyncio.timeout(30):
+        with await connect(where, "/whole") as slow:
+            began_s, got = loop.time(), 0
+            while part := await taken(slow, min(MUCH // 20, MUCH - got)):
+                got += len(part)
+                await asyncio.sleep(api.connections.TAKE_WITHIN_S / 5)
+            took_s = loop.time() - began_s
+    assert got >= MUCH
+    assert took_s > 3 * api.connections.TAKE_WITHIN_S
 
 
 @pytest.mark.parametrize(
