@@ -151,13 +151,14 @@ class Sender:
         if self._must_recall:
             self._must_recall = False
             await in_thread(self._recall)
-        place = self._place
-        assert place is not None
-        if place.stopped_because is not None:
-            return self._pace.longest_pause_s
-        if self._due_at is not None and self._due_at <= datetime.now(UTC):
+        if not self._is_stopped and self._due_at is not None and self._due_at <= datetime.now(UTC):
             await self._send_due()
-        return await self._send_news()
+        return self._pace.longest_pause_s if self._is_stopped else await self._send_news()
+
+    @property
+    def _is_stopped(self) -> bool:
+        assert self._place is not None
+        return self._place.stopped_because is not None
 
     async def _rest(self, pause_s: float) -> None:
         with suppress(TimeoutError):

@@ -17,8 +17,9 @@ from api.push.sender import BATCH, Sender
 from api.stores import Stores
 from collector.model import SettingChange
 from collector.store.deliveries import find_deliveries, find_place, resume, send_again
+from collector.store.deliveries import put_aside as keep_aside
 from collector.store.engine import SQLITE
-from collector.store.feed import find_news
+from collector.store.feed import Reached, find_news
 from tests.api.plant import LATEST, Plant, writing
 from tests.api.receiving import Ear, numbers_in, record_at_desk
 
@@ -262,6 +263,29 @@ async def test_one_that_wants_no_more_is_left_alone_until_somebody_resumes_it(st
         sender.wake()
         await until(lambda: len(ear.told) >= len(wanted))
     assert ear.numbers == wanted
+
+
+async def test_one_that_wants_no_more_of_what_was_put_aside_is_told_nothing_new(stores: Stores) -> None:
+    """Until somebody resumes it: then what was put aside comes first again."""
+    ear, wanted = Ear(), numbers_in(stores)
+    with stores.book() as book, stores.desk() as desk:
+        row = next(each for each in find_news(book, 0, last=100_000) if each["number"] == wanted[5])
+        event, now = Reached(row["instance"], row["number"]), datetime.now(UTC)
+        keep_aside(desk, "ear", event, kind=row["kind"], attempts=1, error="", at=now, next_at=now)
+    ear.raises = {wanted[5]: [WantsNoMore("answered 410")]}
+
+    def is_stopped() -> bool:
+        with stores.desk() as desk:
+            place = find_place(desk, "ear")
+        return place is not None and place.stopped_because == "answered 410"
+
+    async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
+        await until(is_stopped)
+        with stores.desk() as desk:
+            resume(desk, "ear")
+        sender.wake()
+        await until(lambda: len(ear.told) > len(wanted))
+    assert ear.numbers == [wanted[5], *wanted]
 
 
 async def test_another_book_is_told_from_its_first_record(stores: Stores, plant: Plant) -> None:
