@@ -35,7 +35,7 @@ from collector.errors import NotInBook
 from collector.model import Completion, Result
 from collector.rfc3339 import parse_rfc3339
 from collector.shifts import Occurrence
-from collector.store.queries import find_book
+from collector.store.queries import Record, find_book
 from collector.store.statement_queries import (
     find_revisions,
     find_stated_spans,
@@ -46,6 +46,8 @@ from collector.store.statement_queries import (
 
 router = APIRouter(prefix="/v1/statements", tags=["statements"])
 
+SINCE = "statements-since"
+"""Kind of the cursors of all revisions in order of commit."""
 PULL_ANEW = (
     "pull every plant day that was booked again, by plant_day or with an empty after, and replace what was "
     "booked of it, whatever its revision"
@@ -125,13 +127,13 @@ def list_statements(
     size = wanted.size(last, MOST_IN_FILE)
     parameter = "cursor" if after is None else "after"
     with request.app.state.stores.book() as connection:
-        instance = find_book(connection)["instance"]
+        book = find_book(connection)
+        instance = book["instance"]
         if after is not None:
-            kind = "statements-since"
-            (since,) = read_cursor(after or None, instance, kind, (number,), "after", PULL_ANEW) or (0,)
+            since = read_since(after or None, book, "after")
             rows = find_statements_since(connection, since, lines=of_lines, last=size)
             reached = rows[-1]["commit_number"] if rows else since
-            following: str | None = make_cursor(instance, kind, (reached,))
+            following: str | None = make_cursor(instance, SINCE, (reached,))
         else:
             key = read_cursor(cursor, instance, "statements", (word, word, instant))
             day = None if plant_day is None else plant_day.isoformat()
@@ -236,6 +238,20 @@ def show_statement(
             raise
     insist(require, True, json.loads(row["reasons"]), [], now)
     return _one(wanted, instance, row, {"link": ", ".join(_links(row))})
+
+
+def read_since(cursor: str | None, book: Record, name: str, where: str = "query") -> int:
+    """The commit number in a cursor of the revisions; 0 where there is none.
+
+    Args: name, where: of the cursor in the request. Raises: Problem: no cursor of the revisions (422); one of
+    another book, or in this one's future (410).
+    """
+    key = read_cursor(cursor, book["instance"], SINCE, (number,), name, PULL_ANEW, where)
+    (since,) = key or (0,)
+    if since > book["commit_number"]:
+        says = f"the {name} is from further ahead than the book has come: it was restored from a backup"
+        raise Problem("book-replaced", f"{says}; {PULL_ANEW}", book=book["instance"])
+    return int(since)
 
 
 # ---- what is not there -------------------------------------------------------------------------------------
