@@ -14,6 +14,7 @@ from api.access.sight import sight_of
 from api.answers import CACHEABLE, cacheable, entity_tag, text_of
 from api.csv_export import FILES, LAST, Wanted, WantedParameters
 from api.paging import (
+    AfterText,
     CursorParameter,
     Row,
     cut,
@@ -88,7 +89,7 @@ COLUMNS = [
 
 PlantDay = Annotated[Day | None, Query(description="Only of this plant day.")]
 After = Annotated[
-    str | None,
+    AfterText | None,
     Query(
         description="`next` of the last time: every revision since, in order of commit. Empty: from the first"
     ),
