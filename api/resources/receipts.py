@@ -112,7 +112,7 @@ def list_receipts(request: Request) -> Response:
     """How many revisions each consumer is behind, and since when. Whoever only integrates sees what its own
     token has told."""
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         found = [each for each in find_receipts(desk) if _is_for(request, each)]
     try:
         with stores.book() as connection:
