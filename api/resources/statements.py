@@ -234,7 +234,7 @@ def show_statement(
         except NotInBook as error:
             planned = _planned(site, line, plant_day, shift)
             if planned is not None:
-                never = planned.ends_at <= book_began(connection, site)[line]
+                never = before_the_book(line, planned, book_began(connection, site)[line])
                 insist(require, False, [str(error)], [] if never else [planned.ends_at], now)
             raise
     insist(require, True, json.loads(row["reasons"]), [], now)
