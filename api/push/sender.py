@@ -21,7 +21,7 @@ give up: it stays listed, and is sent again when somebody asks for it.
 import asyncio
 import logging
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -59,8 +59,10 @@ DUE_BATCH = 5
 NOT_TAKEN_MOST = 3
 RESTORED = (
     "the {room} stands before what was told already: it was restored from a backup, and its commit numbers "
-    "would be given twice. Start the collector, which makes the book another instance"
+    "would be given twice. Start the {maker} again, which makes the {room} another instance"
 )
+MAKERS: Mapping[Room, str] = {"book": "collector", "desk": "API"}
+"""Who opens a room to write it, and then holds it against what is known of it outside."""
 
 log = logging.getLogger(__name__)
 
@@ -217,7 +219,7 @@ class Sender:
             reached = replace(head, number=shared)
             self._place, self._written = self._place.at(room, reached, datetime.now(UTC)), None
         if head.number < reached.number:
-            raise StoreError(RESTORED.format(room=room))
+            raise StoreError(RESTORED.format(room=room, maker=MAKERS[room]))
         kinds = self.receiver.kinds
         return find_first_news(connection, room, head, reached.number, most=most, kinds=kinds)
 

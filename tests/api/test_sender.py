@@ -182,6 +182,7 @@ async def test_a_desk_from_before_what_was_told_is_not_gone_on_with(stores: Stor
         await until(lambda: sender.place is not None and sender.place.desk.number == 2)
         set_room(plant, "desk", "commit_number = 1")
         await until(lambda: "the desk stands before what was told" in (sender.waits or ""))
+    assert "Start the API again, which makes the desk" in (sender.waits or "")
 
 
 async def test_a_receiver_that_is_away_is_told_in_order_when_it_is_back(stores: Stores) -> None:
@@ -307,6 +308,7 @@ async def test_a_book_from_before_what_was_told_is_not_gone_on_with(stores: Stor
         await until(lambda: sender.place is not None and sender.place.book.number >= wanted[-1])
         set_room(plant, "book", "commit_number = commit_number - 1")
         await until(lambda: "restored from a backup" in (sender.waits or ""))
+    assert "Start the collector again, which makes the book" in (sender.waits or "")
 
 
 def set_room(plant: Plant, room: str, change: str) -> None:
