@@ -12,6 +12,9 @@ from collector.listening import is_loopback
 HEAD_WITHIN_S = 10.0
 TAKE_WITHIN_S = 60.0
 """How long the other end may take nothing of an answer that waits for it."""
+MARGIN = 20
+"""Connections beyond the site file's number, so that one request too many is told so (503). Beyond these, a
+connection is ended without an answer."""
 RESERVE = 20
 """Connections over the loopback beyond those of others, so that whoever looks after the machine gets in."""
 SAY_EVERY_S = 60.0
@@ -27,14 +30,14 @@ class PatientConnection(H11Protocol):
     answer is not taken; and at once where there are too many."""
 
     most: int | None = None
-    """How many at once; None: any number."""
+    """At once, by the site file; None: any number."""
     _hanging_up: asyncio.TimerHandle | None = None
     _giving_up: asyncio.TimerHandle | None = None
     _said_at_s = float("-inf")
 
     @classmethod
     def at_most(cls, number: int) -> type["PatientConnection"]:
-        """So many at once."""
+        """So many by the site file."""
         return type(cls.__name__, (cls,), {"most": number})
 
     def connection_made(self, transport: Any) -> None:
@@ -74,13 +77,14 @@ class PatientConnection(H11Protocol):
         if self.most is None:
             return False
         is_own = self.client is not None and is_loopback(self.client[0])
-        return len(self.connections) > self.most + (RESERVE if is_own else 0)
+        return len(self.connections) > self.most + MARGIN + (RESERVE if is_own else 0)
 
     def _say_so(self) -> None:
         now_s = self.loop.time()
         if now_s - type(self)._said_at_s >= SAY_EVERY_S:
             type(self)._said_at_s = now_s
-            log.warning("there are %d connections already ([api] connections); others are refused", self.most)
+            says = "there are %d connections already ([api] connections = %d); more end without an answer"
+            log.warning(says, len(self.connections) - 1, self.most)
 
     def _is_asked(self) -> bool:
         """Is there a request that is not answered yet?"""
