@@ -2,7 +2,10 @@
 server waits for ever."""
 
 import asyncio
+import fcntl
 import logging
+import sys
+import termios
 from typing import Any
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -104,15 +107,21 @@ class PatientConnection(H11Protocol):
             self._giving_up = None
 
     def _wait_for_taking(self) -> None:
-        waits = self.transport.get_write_buffer_size()
-        self._giving_up = self.loop.call_later(TAKE_WITHIN_S, self._give_up, waits)
+        self._giving_up = self.loop.call_later(TAKE_WITHIN_S, self._give_up, self._waiting())
 
-    def _give_up(self, waited: int) -> None:
-        """Unless the other end has taken some since so many bytes waited."""
-        if self.transport.get_write_buffer_size() < waited:
+    def _give_up(self, waited: tuple[int, int]) -> None:
+        """Unless the other end has taken some of it since."""
+        if self._waiting() != waited:
             self._wait_for_taking()
         else:
             self.transport.abort()
+
+    def _waiting(self) -> tuple[int, int]:
+        """Bytes that wait here, and in the socket: it takes none of ours before it has got rid of a good part
+        of its own, which may be megabytes."""
+        here = self.transport.get_write_buffer_size()
+        in_socket = fcntl.ioctl(self.transport.get_extra_info("socket"), termios.TIOCOUTQ, bytes(4))
+        return here, int.from_bytes(in_socket, sys.byteorder)
 
     def _hang_up(self) -> None:
         self._hanging_up = None
