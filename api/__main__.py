@@ -19,7 +19,7 @@ from typing import Any
 import uvicorn
 
 from api.app import create_app
-from api.connections import RESERVE, PatientConnection
+from api.connections import PatientConnection
 from api.stores import Stores
 from collector import __version__
 from collector.config import Site, load_site
@@ -66,7 +66,7 @@ def main(arguments: list[str] | None = None) -> int:
         log.info(says, __version__, SQLITE_VERSION, site.site.name, address_of(listening, site.api.has_tls))
         config = uvicorn.Config(
             create_app(site),
-            http=PatientConnection.at_most(site.api.connections + RESERVE),
+            http=PatientConnection.at_most(site.api.connections),
             ws="none",
             proxy_headers=False,  # who is believed about whom is decided in api/access/askers.py
             log_config=None,

@@ -149,6 +149,7 @@ def create_app(site: Site) -> FastAPI:
     app.state.learnt = LearntBands()
     app.state.office = Office(site, lambda: app.state.stores)
     app.state.exporter = Exporter(site, lambda: app.state.stores)
+    app.state.waiting = asyncio.Semaphore(feed.WAITING_MOST)
     app.state.started_at_s = time.monotonic()
     answer_with_problems(app)
     for resource in RESOURCES:

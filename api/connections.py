@@ -2,7 +2,10 @@
 server waits for ever."""
 
 import asyncio
+import fcntl
 import logging
+import sys
+import termios
 from typing import Any
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -12,6 +15,9 @@ from collector.listening import is_loopback
 HEAD_WITHIN_S = 10.0
 TAKE_WITHIN_S = 60.0
 """How long the other end may take nothing of an answer that waits for it."""
+MARGIN = 20
+"""Connections beyond the site file's number, so that one request too many is told so (503). Beyond these, a
+connection is ended without an answer."""
 RESERVE = 20
 """Connections over the loopback beyond those of others, so that whoever looks after the machine gets in."""
 SAY_EVERY_S = 60.0
@@ -27,14 +33,14 @@ class PatientConnection(H11Protocol):
     answer is not taken; and at once where there are too many."""
 
     most: int | None = None
-    """How many at once; None: any number."""
+    """At once, by the site file; None: any number."""
     _hanging_up: asyncio.TimerHandle | None = None
     _giving_up: asyncio.TimerHandle | None = None
     _said_at_s = float("-inf")
 
     @classmethod
     def at_most(cls, number: int) -> type["PatientConnection"]:
-        """So many at once."""
+        """So many by the site file."""
         return type(cls.__name__, (cls,), {"most": number})
 
     def connection_made(self, transport: Any) -> None:
@@ -54,7 +60,7 @@ class PatientConnection(H11Protocol):
 
     def pause_writing(self) -> None:
         super().pause_writing()
-        self._giving_up = self.loop.call_later(TAKE_WITHIN_S, self.transport.abort)
+        self._wait_for_taking()
 
     def resume_writing(self) -> None:
         super().resume_writing()
@@ -74,13 +80,14 @@ class PatientConnection(H11Protocol):
         if self.most is None:
             return False
         is_own = self.client is not None and is_loopback(self.client[0])
-        return len(self.connections) > self.most + (RESERVE if is_own else 0)
+        return len(self.connections) > self.most + MARGIN + (RESERVE if is_own else 0)
 
     def _say_so(self) -> None:
         now_s = self.loop.time()
         if now_s - type(self)._said_at_s >= SAY_EVERY_S:
             type(self)._said_at_s = now_s
-            log.warning("there are %d connections already ([api] connections); others are refused", self.most)
+            says = "there are %d connections already ([api] connections = %d); more end without an answer"
+            log.warning(says, len(self.connections) - 1, self.most)
 
     def _is_asked(self) -> bool:
         """Is there a request that is not answered yet?"""
@@ -98,6 +105,23 @@ class PatientConnection(H11Protocol):
         if self._giving_up is not None:
             self._giving_up.cancel()
             self._giving_up = None
+
+    def _wait_for_taking(self) -> None:
+        self._giving_up = self.loop.call_later(TAKE_WITHIN_S, self._give_up, self._waiting())
+
+    def _give_up(self, waited: tuple[int, int]) -> None:
+        """Unless the other end has taken some of it since."""
+        if self._waiting() != waited:
+            self._wait_for_taking()
+        else:
+            self.transport.abort()
+
+    def _waiting(self) -> tuple[int, int]:
+        """Bytes that wait here, and in the socket: it takes none of ours before it has got rid of a good part
+        of its own, which may be megabytes."""
+        here = self.transport.get_write_buffer_size()
+        in_socket = fcntl.ioctl(self.transport.get_extra_info("socket"), termios.TIOCOUTQ, bytes(4))
+        return here, int.from_bytes(in_socket, sys.byteorder)
 
     def _hang_up(self) -> None:
         self._hanging_up = None

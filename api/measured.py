@@ -52,7 +52,7 @@ def find_subject(stores: Stores, serial: str, maker: str | None, model: str | No
     wrong, so without the desk there are none."""
     with stores.book() as connection:
         tool = find_tool(connection, serial, maker, model)
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         services = [each["done_at"] for each in find_services(desk, name_of(tool))]
     return Subject(tool["tool_id"], name_of(tool), named(tool), services)
 

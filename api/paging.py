@@ -23,6 +23,8 @@ from collector.store.tables import from_us, to_us
 USUAL, MOST = 100, 1000
 Last = Annotated[int, Query(ge=1, le=MOST, description="How many, newest first.")]
 CursorText = Annotated[str, WithJsonSchema({"type": "string", "pattern": "^[A-Za-z0-9_-]+$"})]
+AfterText = Annotated[str, WithJsonSchema({"type": "string", "pattern": "^[A-Za-z0-9_-]*$"})]
+"""A cursor, or nothing: from the first on."""
 CursorParameter = Annotated[
     CursorText | None, Query(description="`next` of the page before. All other parameters stay the same.")
 ]

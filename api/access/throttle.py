@@ -2,8 +2,8 @@
 all, requests for each valid token.
 
 An allowance is a burst that refills at a steady pace, kept as one number: the instant at which it is whole
-again (the generic cell rate algorithm of ATM, ITU-T I.371, turned around; from memory). Pure: time is an
-argument, in seconds of any clock that only goes forward.
+again (the generic cell rate algorithm of ATM, ITU-T I.371, turned around). Pure: time is an argument, in
+seconds of any clock that only goes forward.
 """
 
 from collections import OrderedDict

@@ -21,7 +21,7 @@ give up: it stays listed, and is sent again when somebody asks for it.
 import asyncio
 import logging
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -59,8 +59,10 @@ DUE_BATCH = 5
 NOT_TAKEN_MOST = 3
 RESTORED = (
     "the {room} stands before what was told already: it was restored from a backup, and its commit numbers "
-    "would be given twice. Start the collector, which makes the book another instance"
+    "would be given twice. Start the {maker} again, which makes the {room} another instance"
 )
+MAKERS: Mapping[Room, str] = {"book": "collector", "desk": "API"}
+"""Who opens a room to write it, and then holds it against what is known of it outside."""
 
 log = logging.getLogger(__name__)
 
@@ -151,13 +153,14 @@ class Sender:
         if self._must_recall:
             self._must_recall = False
             await in_thread(self._recall)
-        place = self._place
-        assert place is not None
-        if place.stopped_because is not None:
-            return self._pace.longest_pause_s
-        if self._due_at is not None and self._due_at <= datetime.now(UTC):
+        if not self._is_stopped and self._due_at is not None and self._due_at <= datetime.now(UTC):
             await self._send_due()
-        return await self._send_news()
+        return self._pace.longest_pause_s if self._is_stopped else await self._send_news()
+
+    @property
+    def _is_stopped(self) -> bool:
+        assert self._place is not None
+        return self._place.stopped_because is not None
 
     async def _rest(self, pause_s: float) -> None:
         with suppress(TimeoutError):
@@ -216,7 +219,7 @@ class Sender:
             reached = replace(head, number=shared)
             self._place, self._written = self._place.at(room, reached, datetime.now(UTC)), None
         if head.number < reached.number:
-            raise StoreError(RESTORED.format(room=room))
+            raise StoreError(RESTORED.format(room=room, maker=MAKERS[room]))
         kinds = self.receiver.kinds
         return find_first_news(connection, room, head, reached.number, most=most, kinds=kinds)
 

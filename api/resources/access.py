@@ -26,7 +26,7 @@ def list_tokens(request: Request) -> Response:
     """All tokens that were ever made, newest first, without their secrets; `next` is always null."""
     stores: Stores = request.app.state.stores
     request.app.state.access.write(at_once=True)
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         found = find_tokens(desk)
     now = datetime.now(UTC)
     return page(request, [_token(each, now) for each in found], None)
@@ -47,7 +47,7 @@ def list_accesses(
     (before,) = read_cursor(cursor, DESK, "audit-trail", (number,)) or (None,)
     stores: Stores = request.app.state.stores
     request.app.state.access.write(at_once=True)
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         rows = find_accesses(desk, last=last + 1, before=before, refused=True if outcome else None)
     rows, following = cut(rows, last, DESK, "audit-trail", lambda row: (row["access_id"],))
     return page(request, [_access(row) for row in rows], following)

@@ -34,12 +34,9 @@ def list_receivers(request: Request) -> Response:
     """Webhooks and the broker of the site file: how far each was told, and what is the matter."""
     office: Office = request.app.state.office
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         counts = count_deliveries(desk)
-    try:
-        heads = _find_heads(stores)
-    except NoBookYet:
-        heads = None
+    heads = _find_heads(stores)
     return page(request, [_receiver(each, counts, heads) for each in office.senders.values()], None)
 
 
@@ -56,10 +53,9 @@ def resume_receiver(
     with stores.desk() as desk:
         resume(desk, name)
         counts = count_deliveries(desk)
-    heads = _find_heads(stores)
     sender = office.senders[name]
     sender.wake()
-    return answer(_receiver(sender, counts, heads))
+    return answer(_receiver(sender, counts, _find_heads(stores)))
 
 
 @router.get("/deliveries", response_model=push.DeliveryPage)
@@ -76,7 +72,7 @@ def list_deliveries(
     """Events that a receiver did not take, newest first. One that was taken is not listed any more."""
     (before,) = read_cursor(cursor, DESK, "deliveries", (number,)) or (None,)
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         rows = find_deliveries(desk, last=last + 1, before=before, state=state, receiver=receiver)
     rows, following = cut(rows, last, DESK, "deliveries", lambda row: (row["delivery_id"],))
     return page(request, [_delivery(row) for row in rows], following)
@@ -107,9 +103,13 @@ def show_publishing_document(request: Request) -> Response:
     return answer(publishing_document(request.app.state.site.publish))
 
 
-def _find_heads(stores: Stores) -> Mapping[Room, Reached]:
-    with stores.book() as book, stores.reading_desk() as desk:
-        return {"book": find_head(book, "book"), "desk": find_head(desk, "desk")}
+def _find_heads(stores: Stores) -> Mapping[Room, Reached] | None:
+    """None: there is no book yet."""
+    try:
+        with stores.book() as book, stores.reading_desk() as desk:
+            return {"book": find_head(book, "book"), "desk": find_head(desk, "desk")}
+    except NoBookYet:
+        return None
 
 
 def _receiver(

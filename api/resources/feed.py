@@ -7,6 +7,7 @@ must not hold it up.
 """
 
 import asyncio
+import time
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import astuple, dataclass, replace
 from typing import Annotated, Any
@@ -18,7 +19,7 @@ from api.access.askers import ASKER
 from api.access.sight import Sight, sight_of
 from api.answers import answer, text_of
 from api.cautions import CAUTIONS
-from api.paging import MOST, CursorText, Row, make_cursor, number, read_cursor, word
+from api.paging import MOST, AfterText, Row, make_cursor, number, read_cursor, word
 from api.parameters import listed, mistake
 from api.problems import Problem
 from api.resources import cycles, faults, findings, gaps, histories, service, settings, statements
@@ -52,8 +53,8 @@ REPLACED = (
 )
 
 After = Annotated[
-    CursorText | None,
-    Query(description="`next` of the answer before; without it, from the first records on."),
+    AfterText | None,
+    Query(description="`next` of the answer before. Empty, or without it: from the first records on."),
 ]
 Wait = Annotated[
     int, Query(ge=0, le=WAIT_MOST_S, description="Seconds to wait for news where there is none yet.")
@@ -77,41 +78,22 @@ async def follow(
     stores: Stores = request.app.state.stores
     wanted = _kinds(kinds, request.scope[ASKER].scopes)
     sight = sight_of(request)
-    waiting = _Waiting.of(request)
-    until = asyncio.get_running_loop().time() + (wait if waiting.may_wait() else 0)
-    with waiting:
-        while True:
-            body = await run_in_threadpool(_look, stores, after, wanted, limit, sight)
-            left_s = until - asyncio.get_running_loop().time()
-            if body["items"] or left_s <= 0 or await request.is_disconnected():
-                return answer(body, headers={"cache-control": "no-store"})
-            after = body["next"]
-            if not body["more"]:
-                await asyncio.sleep(min(LOOK_EVERY_S, left_s))
+    waiting: asyncio.Semaphore = request.app.state.waiting
 
+    async def look(after: str | None) -> dict[str, Any]:
+        return await run_in_threadpool(_look, stores, after, wanted, limit, sight)
 
-class _Waiting:
-    """How many wait in this application."""
-
-    def __init__(self) -> None:
-        self._now = 0
-
-    @classmethod
-    def of(cls, request: Request) -> "_Waiting":
-        state = request.app.state
-        if not hasattr(state, "waiting"):
-            state.waiting = cls()
-        waiting: _Waiting = state.waiting
-        return waiting
-
-    def may_wait(self) -> bool:
-        return self._now < WAITING_MOST
-
-    def __enter__(self) -> None:
-        self._now += 1
-
-    def __exit__(self, *_: object) -> None:
-        self._now -= 1
+    until = time.monotonic() + wait
+    body = await look(after)
+    if wait and not body["items"] and not waiting.locked():
+        async with waiting:
+            while not body["items"] and (left_s := until - time.monotonic()) > 0:
+                if await request.is_disconnected():
+                    break
+                if not body["more"]:
+                    await asyncio.sleep(min(LOOK_EVERY_S, left_s))
+                body = await look(body["next"])
+    return answer(body, headers={"cache-control": "no-store"})
 
 
 def _kinds(said: str | None, scopes: Collection[Scope]) -> tuple[Kind, ...]:
@@ -133,8 +115,8 @@ class Cursor:
 
     @classmethod
     def read(cls, cursor: str | None) -> "Cursor | None":
-        """Raises: Problem: no cursor of the feed."""
-        key = read_cursor(cursor, CURSORS, "feed", (word, number, word, number), "after")
+        """None: there is none. Raises: Problem: no cursor of the feed."""
+        key = read_cursor(cursor or None, CURSORS, "feed", (word, number, word, number), "after")
         return None if key is None else cls(Reached(*key[:2]), Reached(*key[2:]))
 
     def text(self) -> str:

@@ -128,7 +128,7 @@ def _with_acknowledgements(stores: Stores, lineage: Lineage, rows: Sequence[Row]
     unknown: dict[str, str] = {}
     acknowledged: dict[int, list[dict[str, Any]]] = {}
     try:
-        with stores.desk() as desk:
+        with stores.reading_desk() as desk:
             acknowledged = find_acknowledgements(desk, lineage, [row["commit_number"] for row in rows])
     except StoreError as error:
         unknown = {"acknowledgements": str(error)}

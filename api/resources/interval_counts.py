@@ -11,7 +11,7 @@ from api.csv_export import FILES, WantedParameters
 from api.paging import page
 from api.parameters import From, To, listed, mistake
 from api.parquet_export import Column, columns_of
-from api.resources.shifts import Line, interval
+from api.resources.shifts import Line, expected, interval
 from api.resources.statements import insist
 from api.schemas import counts
 from collector.completeness import why_incomplete
@@ -103,12 +103,11 @@ def list_counts(
                 raise mistake(
                     "by", f"by makes more than {MOST_ROWS} rows; ask for less, or a shorter interval"
                 )
-        expected = {each.name for each in site.controllers}
-        expected_readings = [each for each in readings if each.controller in expected]
-        gaps = find_gaps_in(connection, begin, end, sorted(expected))
+        looked_for = expected(readings, site)
+        gaps = find_gaps_in(connection, begin, end, [each.controller for each in looked_for])
     reasons = ["the interval is not over"] if end > now else []
     reasons += [] if readings else ["the book has no controller there"]
-    reasons += why_incomplete(expected_readings, gaps, begin, end)
+    reasons += why_incomplete(looked_for, gaps, begin, end)
     insist(require, True, reasons, [end], now)
     complete = not reasons
     if wanted.is_file:

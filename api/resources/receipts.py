@@ -10,9 +10,10 @@ from sqlalchemy import Connection
 from api.access.askers import ASKER, Asker
 from api.access.sight import Sight, sight_of
 from api.answers import answer, text_of
-from api.paging import number, page, read_cursor
+from api.paging import page
 from api.parameters import Day, Text
 from api.problems import Problem
+from api.resources.statements import read_since
 from api.schemas import receipts
 from api.stores import NoBookYet, Stores
 from collector.store.queries import Record, find_book
@@ -111,7 +112,7 @@ def list_receipts(request: Request) -> Response:
     """How many revisions each consumer is behind, and since when. Whoever only integrates sees what its own
     token has told."""
     stores: Stores = request.app.state.stores
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         found = [each for each in find_receipts(desk) if _is_for(request, each)]
     try:
         with stores.book() as connection:
@@ -128,9 +129,8 @@ def forget(request: Request, consumer: Consumer) -> Response:
     asker: Asker = request.scope[ASKER]
     stores: Stores = request.app.state.stores
     with stores.desk() as desk:
-        found = find_receipts(desk, consumer)
-        if "admin" not in asker.scopes or not all(_is_for(request, each) for each in found):
-            _require_own(asker, found, datetime.now(UTC))
+        if "admin" not in asker.scopes:
+            _require_own(asker, find_receipts(desk, consumer), datetime.now(UTC))
         if not drop_receipts(desk, consumer):
             raise Problem("no-such-resource", f"there is no receipt of {consumer}")
     return Response(status_code=204)
@@ -142,14 +142,7 @@ def _booked(connection: Connection, book: Record, body: NewReceipt, sight: Sight
         if not sight.sees_line(body.line):
             raise Problem("other-line", f"the token is not for line {body.line}")
         return int(find_statement(connection, *body.name)["commit_number"])
-    key = read_cursor(
-        body.statement, book["instance"], "statements-since", (number,), "statement", where="body"
-    )
-    (reached,) = key or (0,)
-    if reached > book["commit_number"]:
-        says = "the cursor is from further ahead than the book has come: it was restored from a backup"
-        raise Problem("book-replaced", says, book=book["instance"])
-    return int(reached)
+    return read_since(body.statement, book, "statement", where="body")
 
 
 def _require_own(asker: Asker, found: list[Record], now: datetime) -> None:
@@ -166,10 +159,15 @@ def _is_for(request: Request, receipt: Record) -> bool:
     asker: Asker = request.scope[ASKER]
     if receipt["token_id"] is not None and receipt["token_id"] == asker.token_id:
         return True
-    sight = sight_of(request)
-    lines = receipt["lines"] if receipt["line"] is None else [receipt["line"]]
+    sight, lines = sight_of(request), _lines_of(receipt)
     sees = sight.lines is None or (lines is not None and all(sight.sees_line(line) for line in lines))
     return "read" in asker.scopes and sees
+
+
+def _lines_of(receipt: Record) -> list[str] | None:
+    """None: of all."""
+    lines: list[str] | None = receipt["lines"] if receipt["line"] is None else [receipt["line"]]
+    return lines
 
 
 def _shown(connection: Connection | None, instance: str | None, receipt: Record) -> dict[str, Any]:
@@ -185,6 +183,5 @@ def _shown(connection: Connection | None, instance: str | None, receipt: Record)
             "behind_since": None,
             "unknown": dict.fromkeys(("behind", "behind_since"), why),
         }
-    lines = receipt["lines"] if receipt["line"] is None else [receipt["line"]]
-    lag = find_lag(connection, receipt["commit_number"], lines)
+    lag = find_lag(connection, receipt["commit_number"], _lines_of(receipt))
     return shown | {"behind": lag.revisions, "behind_since": lag.since, "unknown": {}}

@@ -105,7 +105,7 @@ def list_services(request: Request, serial: Serial, maker: Maker = None, model: 
     stores: Stores = request.app.state.stores
     with stores.book() as connection:
         tool = find_tool(connection, serial, maker, model)
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         recorded = find_service_records(desk, name_of(tool))
     done = [each for each in recorded if stands(each)]
     with stores.book() as connection:
@@ -228,7 +228,7 @@ def total(counts: list[Count]) -> int:
 def last_service(stores: Stores, tool: ToolName) -> tuple[dict[str, Any] | None, str | None]:
     """The newest service, or why it is not known: the book is told even while the desk can't be had."""
     try:
-        with stores.desk() as desk:
+        with stores.reading_desk() as desk:
             done = find_services(desk, tool)
     except StoreError as error:
         return None, str(error)

@@ -181,7 +181,7 @@ def _services(
     """Services of these tools, or why they are not known: the book is told even while the desk can't be
     had."""
     try:
-        with stores.desk() as desk:
+        with stores.reading_desk() as desk:
             done = {name: find_services(desk, name) for name in map(name_of, tools)}
     except StoreError as error:
         return [], {"happenings": f"services are not in it: {error}"}

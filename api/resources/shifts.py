@@ -71,8 +71,13 @@ def lines_of(site: Site, line: str | None, sight: Sight) -> list[str]:
 
 def expected_readings(connection: Connection, site: Site) -> list[Reading]:
     """Of the controllers in the site file."""
+    return expected(find_readings(connection), site)
+
+
+def expected(readings: Sequence[Reading], site: Site) -> list[Reading]:
+    """Those of the controllers in the site file."""
     names = {each.name for each in site.controllers}
-    return [each for each in find_readings(connection) if each.controller in names]
+    return [each for each in readings if each.controller in names]
 
 
 def book_began(connection: Connection, site: Site) -> dict[str, datetime]:

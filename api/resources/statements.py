@@ -14,6 +14,7 @@ from api.access.sight import sight_of
 from api.answers import CACHEABLE, cacheable, entity_tag, text_of
 from api.csv_export import FILES, LAST, Wanted, WantedParameters
 from api.paging import (
+    AfterText,
     CursorParameter,
     Row,
     cut,
@@ -35,7 +36,7 @@ from collector.errors import NotInBook
 from collector.model import Completion, Result
 from collector.rfc3339 import parse_rfc3339
 from collector.shifts import Occurrence
-from collector.store.queries import find_book
+from collector.store.queries import Record, find_book
 from collector.store.statement_queries import (
     find_revisions,
     find_stated_spans,
@@ -46,6 +47,8 @@ from collector.store.statement_queries import (
 
 router = APIRouter(prefix="/v1/statements", tags=["statements"])
 
+SINCE = "statements-since"
+"""Kind of the cursors of all revisions in order of commit."""
 PULL_ANEW = (
     "pull every plant day that was booked again, by plant_day or with an empty after, and replace what was "
     "booked of it, whatever its revision"
@@ -86,7 +89,7 @@ COLUMNS = [
 
 PlantDay = Annotated[Day | None, Query(description="Only of this plant day.")]
 After = Annotated[
-    str | None,
+    AfterText | None,
     Query(
         description="`next` of the last time: every revision since, in order of commit. Empty: from the first"
     ),
@@ -125,13 +128,13 @@ def list_statements(
     size = wanted.size(last, MOST_IN_FILE)
     parameter = "cursor" if after is None else "after"
     with request.app.state.stores.book() as connection:
-        instance = find_book(connection)["instance"]
+        book = find_book(connection)
+        instance = book["instance"]
         if after is not None:
-            kind = "statements-since"
-            (since,) = read_cursor(after or None, instance, kind, (number,), "after", PULL_ANEW) or (0,)
+            since = read_since(after or None, book, "after")
             rows = find_statements_since(connection, since, lines=of_lines, last=size)
             reached = rows[-1]["commit_number"] if rows else since
-            following: str | None = make_cursor(instance, kind, (reached,))
+            following: str | None = make_cursor(instance, SINCE, (reached,))
         else:
             key = read_cursor(cursor, instance, "statements", (word, word, instant))
             day = None if plant_day is None else plant_day.isoformat()
@@ -231,11 +234,25 @@ def show_statement(
         except NotInBook as error:
             planned = _planned(site, line, plant_day, shift)
             if planned is not None:
-                never = planned.ends_at <= book_began(connection, site)[line]
+                never = before_the_book(line, planned, book_began(connection, site)[line])
                 insist(require, False, [str(error)], [] if never else [planned.ends_at], now)
             raise
     insist(require, True, json.loads(row["reasons"]), [], now)
     return _one(wanted, instance, row, {"link": ", ".join(_links(row))})
+
+
+def read_since(cursor: str | None, book: Record, name: str, where: str = "query") -> int:
+    """The commit number in a cursor of the revisions; 0 where there is none.
+
+    Args: name, where: of the cursor in the request. Raises: Problem: no cursor of the revisions (422); one of
+    another book, or in this one's future (410).
+    """
+    key = read_cursor(cursor, book["instance"], SINCE, (number,), name, PULL_ANEW, where)
+    (since,) = key or (0,)
+    if since > book["commit_number"]:
+        says = f"the {name} is from further ahead than the book has come: it was restored from a backup"
+        raise Problem("book-replaced", f"{says}; {PULL_ANEW}", book=book["instance"])
+    return int(since)
 
 
 # ---- what is not there -------------------------------------------------------------------------------------

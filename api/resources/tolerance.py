@@ -104,7 +104,7 @@ def show_distance(request: Request, cycle_id: CycleIdText) -> Response:
 
 def _services(stores: Stores, tool: Row) -> list[datetime]:
     """When services were done. Raises: StoreError: without the desk a state of the tool can't be told."""
-    with stores.desk() as desk:
+    with stores.reading_desk() as desk:
         return [each["done_at"] for each in find_services(desk, name_of(tool))]
 
 

@@ -13,6 +13,7 @@ from fastapi import FastAPI
 from api.access.gate import Access
 from api.app import create_app
 from api.learnt import LearntBands
+from api.resources.feed import WAITING_MOST
 from api.stores import Stores
 from collector.config import load_site
 from collector.store.engine import StoreAddress
@@ -59,6 +60,7 @@ def app(built_app: FastAPI, plant: Plant) -> Iterator[FastAPI]:
     built_app.state.access = Access(built_app.state.site, lambda: built_app.state.stores)
     assert plant.address.folder is not None
     built_app.state.exporter.folder = plant.address.folder / "exports"
+    built_app.state.waiting = asyncio.Semaphore(WAITING_MOST)
     built_app.state.learnt = LearntBands()  # copies of a plant have one name: the same ids are other curves
     yield built_app
     built_app.state.stores.close()

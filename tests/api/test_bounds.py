@@ -20,7 +20,7 @@ from api.__main__ import Server, listen
 from api.access.gate import Access
 from api.access.rights import HEALTH
 from api.access.throttle import Allowance, Rations
-from api.connections import RESERVE, PatientConnection
+from api.connections import MARGIN, RESERVE, PatientConnection
 from collector.config import load_site
 from collector.errors import ConfigError
 from collector.listening import ApiPart
@@ -28,6 +28,8 @@ from tests.api.asking import asking, bearer, make_token
 from tests.api.plant import SITE, Plant
 
 FILE = "/v1/gaps?format=csv"
+MUCH = 50_000_000
+"""Bytes."""
 
 
 def kind_of(answer: httpx.Response) -> str:
@@ -165,10 +167,11 @@ async def test_one_request_too_many_is_refused_and_health_is_told(
 
 
 async def hello(scope: Scope, receive: Receive, send: Send) -> None:
-    size = 50_000_000 if scope["path"] == "/much" else 2
+    size = 2 if scope["path"] == "/" else MUCH
     await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"%d" % size)]})
-    for at in range(0, size, 1_000_000):
-        part = b"ok" * (min(size - at, 1_000_000) // 2)
+    most = MUCH if scope["path"] == "/whole" else 1_000_000
+    for at in range(0, size, most):
+        part = b"ok" * (min(size - at, most) // 2)
         await send({"type": "http.response.body", "body": part, "more_body": at + len(part) < size})
 
 
@@ -185,10 +188,12 @@ async def serving(connections: int) -> AsyncIterator[tuple[tuple[str, int], Serv
         await task
 
 
-async def connect(where: tuple[str, int], path: str) -> socket.socket:
-    """And ask."""
+async def connect(where: tuple[str, int], path: str, room: int | None = None) -> socket.socket:
+    """And ask. Args: room: bytes that the system may take before we do."""
     loop = asyncio.get_running_loop()
     connection = socket.socket()
+    if room is not None:
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, room)
     connection.setblocking(False)
     await loop.sock_connect(connection, where)
     await ask(connection, path)
@@ -219,7 +224,7 @@ async def test_a_connection_too_many_is_ended_and_one_that_ends_makes_room(
     """Those that are there stay; the log says so once."""
     async with serving(3) as (where, server), asyncio.timeout(30):
         with ExitStack() as opened:
-            kept = [opened.enter_context(await connect(where, "/")) for _ in range(3 + RESERVE)]
+            kept = [opened.enter_context(await connect(where, "/")) for _ in range(3 + MARGIN + RESERVE)]
             assert all([await is_answered(each) for each in kept])
             for _ in range(2):
                 with await connect(where, "/") as refused:
@@ -233,7 +238,7 @@ async def test_a_connection_too_many_is_ended_and_one_that_ends_makes_room(
             with await connect(where, "/") as again:
                 assert await is_answered(again)
     assert [each for each in caplog.messages if "[api] connections" in each] == [
-        "there are 3 connections already ([api] connections); others are refused"
+        f"there are {len(kept)} connections already ([api] connections = 3); more end without an answer"
     ]
 
 
@@ -242,13 +247,28 @@ async def test_an_answer_that_is_not_taken_ends_the_connection(monkeypatch: pyte
     monkeypatch.setattr(api.connections, "TAKE_WITHIN_S", 0.5)
     async with serving(9) as (where, server), asyncio.timeout(30):
         with await connect(where, "/much") as taking:
-            assert len(await taken(taking, 50_000_000)) >= 50_000_000
+            assert len(await taken(taking, MUCH)) >= MUCH
         with await connect(where, "/much") as stalled:
             while not server.server_state.connections:  # noqa: ASYNC110  (it has no event)
                 await asyncio.sleep(0.01)
             while server.server_state.connections:  # noqa: ASYNC110
                 await asyncio.sleep(0.01)
-            assert 0 < len(await taken(stalled, 50_000_000)) < 50_000_000
+            assert 0 < len(await taken(stalled, MUCH)) < MUCH
+
+
+async def test_an_answer_that_is_taken_slowly_is_taken_to_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For several times as long as the other end may take nothing: a file over a line that is slow, or so
+    slow that all of it still lies in the system's buffers."""
+    monkeypatch.setattr(api.connections, "TAKE_WITHIN_S", 0.5)
+    async with serving(9) as (where, _), asyncio.timeout(30):
+        for at_once in (MUCH // 25, 20_000):
+            with await connect(where, "/whole", room=40_000) as slow:
+                got = 0
+                for _ in range(20):
+                    got += len(await taken(slow, at_once))
+                    await asyncio.sleep(api.connections.TAKE_WITHIN_S / 5)
+                assert 0 < got < MUCH
+                assert got + len(await taken(slow, MUCH - got)) >= MUCH
 
 
 @pytest.mark.parametrize(

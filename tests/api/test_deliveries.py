@@ -1,9 +1,15 @@
 """What the API says of receivers and of what they did not take."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import httpx
+import pytest
 from fastapi import FastAPI
 
 from api.schemas import push
+from api.stores import NoBookYet, Stores
+from collector.errors import StoreError
 from tests.api.asking import asking, bearer, make_token
 from tests.api.plant import Plant
 from tests.api.receiving import with_a_delivery
@@ -55,6 +61,25 @@ async def test_a_receiver_that_was_not_told_anything_yet_says_so(
     }
     resumed = await client.post("/v1/receivers/ear/resume", json={})
     push.Receiver.model_validate_json(resumed.content, strict=True)
+
+
+@pytest.mark.parametrize(
+    ("error", "status"), [(NoBookYet(), 200), (StoreError("the disk reports an error"), 503)]
+)
+async def test_a_receiver_that_is_resumed_is_tried_at_once_whatever_is_the_matter_with_the_book(
+    app: FastAPI, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch, error: StoreError, status: int
+) -> None:
+    """What stands on the desk has to reach whoever goes by it."""
+    sender = with_a_delivery(app)
+
+    @contextmanager
+    def no_book(_: Stores) -> Iterator[None]:
+        raise error
+        yield
+
+    monkeypatch.setattr(Stores, "book", no_book)
+    resumed = await client.post("/v1/receivers/ear/resume", json={})
+    assert (resumed.status_code, sender._woken.is_set()) == (status, True)
 
 
 async def test_a_replay_leaves_its_trace(app: FastAPI, plant: Plant) -> None:

@@ -2,6 +2,7 @@
 nothing slipping in behind."""
 
 import asyncio
+import threading
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -12,6 +13,7 @@ import pytest
 from fastapi import FastAPI
 from sqlalchemy import create_engine, text
 
+import api.resources.feed
 from api.schemas.common import Problem
 from api.schemas.feed import Feed
 from api.stores import Stores
@@ -190,6 +192,57 @@ async def test_who_waits_is_answered_as_soon_as_something_is_committed(
     assert [item["data"]["code"] for item in news["items"]] == ["E09"]
     nothing = (await client.get("/v1/feed", params={"after": news["next"], "wait": 1})).json()
     assert nothing["items"] == []
+
+
+async def test_an_empty_cursor_is_none(client: httpx.AsyncClient) -> None:
+    """From the first record on, as a script has it that keeps its cursor in a file."""
+    begun = (await client.get("/v1/feed", params={"limit": 3})).json()
+    assert (await client.get("/v1/feed", params={"limit": 3, "after": ""})).json() == begun
+
+
+async def test_one_more_than_may_wait_is_answered_at_once(app: FastAPI, client: httpx.AsyncClient) -> None:
+    """And its place is free again when one was answered."""
+    app.state.waiting = waiting = asyncio.Semaphore(1)
+    *_, last = [body async for body in pages(client, limit=1000)]
+    asked = {"after": last["next"], "wait": 60}
+    for hour in range(2):
+        waits = asyncio.create_task(client.get("/v1/feed", params=asked))
+        async with asyncio.timeout(20):
+            while not waiting.locked():  # noqa: ASYNC110  (it has no event)
+                await asyncio.sleep(0.01)
+            assert (await client.get("/v1/feed", params=asked)).json()["items"] == []
+        number = await serve(client, hour)
+        body = (await waits).json()
+        assert [item["number"] for item in body["items"]] == [number]
+        asked["after"] = body["next"]
+
+
+async def test_who_does_not_wait_takes_no_place_from_those_who_do(
+    app: FastAPI, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long the answer takes."""
+    app.state.waiting = waiting = asyncio.Semaphore(1)
+    *_, last = [body async for body in pages(client, limit=1000)]
+    is_looking, go_on, looks = threading.Event(), threading.Event(), api.resources.feed._look
+
+    def slow(*given: Any) -> Any:
+        is_looking.set()
+        assert go_on.wait(20)
+        return looks(*given)
+
+    with monkeypatch.context() as slowly:
+        slowly.setattr(api.resources.feed, "_look", slow)
+        asks = asyncio.create_task(client.get("/v1/feed", params={"after": last["next"]}))
+        assert await asyncio.to_thread(is_looking.wait, 20)
+    asked = {"after": last["next"], "wait": 60}
+    waits = asyncio.create_task(client.get("/v1/feed", params=asked))
+    async with asyncio.timeout(20):
+        while not waiting.locked():  # noqa: ASYNC110  (it has no event)
+            await asyncio.sleep(0.01)
+    go_on.set()
+    assert (await asks).json()["items"] == []
+    number = await serve(client, 1)
+    assert [item["number"] for item in (await waits).json()["items"]] == [number]
 
 
 async def test_only_the_kinds_that_are_asked_for(client: httpx.AsyncClient) -> None:

@@ -17,8 +17,9 @@ from api.push.sender import BATCH, Sender
 from api.stores import Stores
 from collector.model import SettingChange
 from collector.store.deliveries import find_deliveries, find_place, resume, send_again
+from collector.store.deliveries import put_aside as keep_aside
 from collector.store.engine import SQLITE
-from collector.store.feed import find_news
+from collector.store.feed import Reached, find_news
 from tests.api.plant import LATEST, Plant, writing
 from tests.api.receiving import Ear, numbers_in, record_at_desk
 
@@ -181,6 +182,7 @@ async def test_a_desk_from_before_what_was_told_is_not_gone_on_with(stores: Stor
         await until(lambda: sender.place is not None and sender.place.desk.number == 2)
         set_room(plant, "desk", "commit_number = 1")
         await until(lambda: "the desk stands before what was told" in (sender.waits or ""))
+    assert "Start the API again, which makes the desk" in (sender.waits or "")
 
 
 async def test_a_receiver_that_is_away_is_told_in_order_when_it_is_back(stores: Stores) -> None:
@@ -264,6 +266,29 @@ async def test_one_that_wants_no_more_is_left_alone_until_somebody_resumes_it(st
     assert ear.numbers == wanted
 
 
+async def test_one_that_wants_no_more_of_what_was_put_aside_is_told_nothing_new(stores: Stores) -> None:
+    """Until somebody resumes it: then what was put aside comes first again."""
+    ear, wanted = Ear(), numbers_in(stores)
+    with stores.book() as book, stores.desk() as desk:
+        row = next(each for each in find_news(book, 0, last=100_000) if each["number"] == wanted[5])
+        event, now = Reached(row["instance"], row["number"]), datetime.now(UTC)
+        keep_aside(desk, "ear", event, kind=row["kind"], attempts=1, error="", at=now, next_at=now)
+    ear.raises = {wanted[5]: [WantsNoMore("answered 410")]}
+
+    def is_stopped() -> bool:
+        with stores.desk() as desk:
+            place = find_place(desk, "ear")
+        return place is not None and place.stopped_because == "answered 410"
+
+    async with telling(Sender(ear, lambda: stores, QUICK)) as sender:
+        await until(is_stopped)
+        with stores.desk() as desk:
+            resume(desk, "ear")
+        sender.wake()
+        await until(lambda: len(ear.told) > len(wanted))
+    assert ear.numbers == [wanted[5], *wanted]
+
+
 async def test_another_book_is_told_from_its_first_record(stores: Stores, plant: Plant) -> None:
     """Under ids of its own: what was told of the one before proves nothing about it."""
     ear, wanted = Ear(), numbers_in(stores)
@@ -283,6 +308,7 @@ async def test_a_book_from_before_what_was_told_is_not_gone_on_with(stores: Stor
         await until(lambda: sender.place is not None and sender.place.book.number >= wanted[-1])
         set_room(plant, "book", "commit_number = commit_number - 1")
         await until(lambda: "restored from a backup" in (sender.waits or ""))
+    assert "Start the collector again, which makes the book" in (sender.waits or "")
 
 
 def set_room(plant: Plant, room: str, change: str) -> None:

@@ -225,6 +225,20 @@ async def test_a_cursor_of_another_book_is_refused(client: httpx.AsyncClient, pl
     assert answer.json()["book"] == "restored"
 
 
+async def test_a_cursor_from_further_ahead_than_the_book_is_refused(
+    client: httpx.AsyncClient, plant: Plant
+) -> None:
+    """The book was restored under the same instance: else nothing would be new for a long time."""
+    following = (await get(client, "/v1/statements?after=")).json()["next"]
+    engine = open_book_writer(plant.address)
+    with engine.begin() as connection:
+        connection.execute(book.update().values(commit_number=5))
+    engine.dispose()
+    answer = await client.get(f"/v1/statements?after={following}")
+    assert (answer.status_code, answer.json()["type"]) == (410, "/problems/book-replaced")
+    assert "pull every plant day that was booked again" in answer.json()["detail"]
+
+
 async def test_a_shift_that_is_stated_is_closed_in_the_plan(client: httpx.AsyncClient) -> None:
     """And one that is over and is not, is closing."""
     found = (await get(client, "/v1/shifts?from=2026-03-28T12:00:00Z&to=2026-03-28T13:00:00Z")).json()[

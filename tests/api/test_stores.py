@@ -8,11 +8,12 @@ import pytest
 from fastapi import FastAPI
 from sqlalchemy import delete, insert, text
 
+from api.access.gate import Access
 from api.stores import Stores
 from collector.errors import StoreError
 from collector.store.engine import SQLITE, SQLITE_VERSION
 from collector.store.tables import cycle, tool
-from tests.api.asking import asking
+from tests.api.asking import asking, bearer, make_token
 from tests.api.plant import MOVED, Plant
 
 
@@ -65,6 +66,35 @@ async def _expect_no_book(client: httpx.AsyncClient) -> None:
     ready = await client.get("/readyz")
     assert (ready.status_code, ready.json()["type"]) == (503, "/problems/not-ready")
     assert len(ready.json()["reasons"]) == 1
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/v1/receivers",
+        "/v1/deliveries",
+        "/v1/receipts",
+        "/v1/findings",
+        "/v1/tools/2042",
+        "/v1/tools/2042/service",
+        "/v1/tools/2042/tolerance",
+        "/v1/tools/2042/charts/punch_velocity_m_s",
+        "/v1/settings/changes/before?tool=2042&at=2026-10-25T00:00:00Z",
+        "/v1/tokens",
+        "/v1/audit-trail",
+    ],
+)
+async def test_whoever_reads_waits_for_nobody_who_records(
+    app: FastAPI, plant: Plant, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch, address: str
+) -> None:
+    """The answer is the same while somebody has the desk's turn to write."""
+    monkeypatch.setattr(Access, "write", lambda *_, **__: None)  # what is not written now is told later
+    office = bearer(make_token(plant.address, "office", "admin"))
+    before = await client.get(address, headers=office)
+    assert before.status_code == 200, before.text
+    with app.state.stores.desk():
+        meanwhile = await client.get(address, headers=office)
+    assert (meanwhile.status_code, meanwhile.json()) == (200, before.json())
 
 
 async def test_a_book_of_another_revision_is_not_read(app: FastAPI, plant: Plant) -> None:
