@@ -98,7 +98,7 @@ class Stores:
 
     def close(self) -> None:
         with self._lock:
-            for engine in (self._book, self._desk_reader, self._desk):  # the last one clears SQLite's log away
+            for engine in (self._book, self._desk_reader, self._desk):  # the last one clears its log away
                 if engine is not None:
                     engine.dispose()
             self._book = self._desk = self._desk_reader = None
